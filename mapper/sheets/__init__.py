@@ -1,0 +1,19 @@
+"""Printed sheets: a neutral drawing in millimetres, written as PDF or SVG."""
+
+from mapper.sheets.pdf import scenes_to_pdf
+from mapper.sheets.pull_sheet import CAUTION, pull_sheet, pull_sheet_pdf, pull_sheet_svg
+from mapper.sheets.scene import Circle, Line, Scene, Text
+from mapper.sheets.svg import scene_to_svg
+
+__all__ = [
+    "CAUTION",
+    "Circle",
+    "Line",
+    "Scene",
+    "Text",
+    "pull_sheet",
+    "pull_sheet_pdf",
+    "pull_sheet_svg",
+    "scene_to_svg",
+    "scenes_to_pdf",
+]

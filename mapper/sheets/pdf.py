@@ -1,0 +1,74 @@
+"""A scene written as PDF with the reportlab library."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+
+from reportlab.lib.colors import HexColor
+from reportlab.pdfgen.canvas import Canvas
+
+from mapper.sheets.lettering import MM_PER_POINT, face, printable
+from mapper.sheets.scene import Circle, Line, Scene, Text
+
+__all__ = ["scenes_to_pdf"]
+
+
+def scenes_to_pdf(scenes: Sequence[Scene]) -> bytes:
+    """One PDF page per scene, true to scale (1 mm on paper is 1 mm of the scene)."""
+    out = io.BytesIO()
+    canvas = Canvas(out, pageCompression=1)
+    canvas.setTitle(printable(scenes[0].title))
+    for scene in scenes:
+        canvas.setPageSize((scene.width_mm / MM_PER_POINT, scene.height_mm / MM_PER_POINT))
+        for item in scene.items:
+            _draw(canvas, item)
+        canvas.showPage()
+    canvas.save()
+    return out.getvalue()
+
+
+def _pen(canvas: Canvas, item: Line | Circle) -> None:
+    if item.colour:
+        canvas.setStrokeColor(HexColor(item.colour))
+        canvas.setLineWidth(item.width_mm / MM_PER_POINT)
+    if item.fill:
+        canvas.setFillColor(HexColor(item.fill))
+
+
+def _draw(canvas: Canvas, item: Line | Circle | Text) -> None:
+    canvas.saveState()
+    if isinstance(item, Text):
+        canvas.setFillColor(HexColor(item.colour))
+        canvas.setFont(face(item.bold), item.size_mm / MM_PER_POINT)
+        draw = {
+            "start": canvas.drawString,
+            "middle": canvas.drawCentredString,
+            "end": canvas.drawRightString,
+        }[item.anchor]
+        draw(item.x_mm / MM_PER_POINT, item.y_mm / MM_PER_POINT, printable(item.text))
+    else:
+        _pen(canvas, item)
+        stroke, fill = int(bool(item.colour)), int(bool(item.fill))
+        if isinstance(item, Circle):
+            canvas.circle(
+                item.x_mm / MM_PER_POINT,
+                item.y_mm / MM_PER_POINT,
+                item.radius_mm / MM_PER_POINT,
+                stroke=stroke,
+                fill=fill,
+            )
+        else:
+            canvas.setLineCap(1)
+            canvas.setLineJoin(1)
+            if item.dash_mm:
+                canvas.setDash([part / MM_PER_POINT for part in item.dash_mm])
+            path = canvas.beginPath()
+            (x, y), *rest = item.points_mm
+            path.moveTo(x / MM_PER_POINT, y / MM_PER_POINT)
+            for x, y in rest:
+                path.lineTo(x / MM_PER_POINT, y / MM_PER_POINT)
+            if item.closed:
+                path.close()
+            canvas.drawPath(path, stroke=stroke, fill=fill if item.closed else 0)
+    canvas.restoreState()

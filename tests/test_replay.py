@@ -1,0 +1,81 @@
+"""Every plan is replayed by an independent judge: no lead is ever pulled from under another."""
+
+from __future__ import annotations
+
+import os
+import random
+
+import pytest
+
+from mapper.plate import Plate
+from mapper.pulling import check_order, plan_pull
+from mapper.routes import Judged, Lead, RouteMap
+from tests.replay import Meeting, Replay, meetings, random_case
+
+CASES = int(os.environ.get("MAPPER_REPLAY_CASES", "8000"))
+CHUNKS = 8
+
+
+def route_map_of(routes, found: list[Meeting], tops) -> RouteMap:
+    """The same case as a route map; the plate is a bare rectangle with one drop."""
+    plate = Plate.from_mapping(
+        {
+            "name": "",
+            "outline": [[-10, -10], [1010, -10], [1010, 1010], [-10, 1010]],
+            "drops": [{"id": "D", "x": 500, "y": 500, "bore_diameter": 40}],
+            "exits": [{"id": "X", "x": 1010, "y": 500}],
+        }
+    )
+    leads = tuple(Lead(name, "other", "D", "X", points) for name, points in routes.items())
+    judged = tuple(
+        Judged(m.a, m.b, float(m.x), float(m.y), top)
+        for m, top in zip(found, tops, strict=True)
+        if top is not None
+    )
+    return RouteMap(plate, leads, judged)
+
+
+def replayed(routes, found, tops, steps) -> tuple[bool, Replay]:
+    """Whether all steps are harmless, and the plate after them."""
+    replay = Replay(routes, found, tops)
+    harmless = True
+    for step in steps:
+        if step.action == "pull":
+            harmless &= replay.pull(step.wire)
+        else:
+            harmless &= replay.peel(step.wire, step.past)
+    return harmless, replay
+
+
+@pytest.mark.parametrize("chunk", range(CHUNKS))
+def test_no_plan_pulls_a_lead_from_under_another_and_all_that_can_come_out_does(chunk: int):
+    rng = random.Random(20260 + chunk)
+    for number in range(CASES // CHUNKS):
+        routes, found, tops = random_case(rng, leads=rng.randint(2, 6), points=rng.randint(2, 5))
+        plan = plan_pull(route_map_of(routes, found, tops))
+        harmless, after = replayed(routes, found, tops, plan.steps)
+        case = f"chunk {chunk}, case {number}: {routes} {tops} -> {plan.to_dict()}"
+        assert harmless, case
+        assert after.out == Replay(routes, found, tops).leads_that_can_come_out(), case
+        assert (plan.status == "complete") == (len(after.out) == len(routes)), case
+
+
+def test_check_order_agrees_with_the_judge_on_orders_of_whole_leads():
+    rng = random.Random(77)
+    for _ in range(1500):
+        routes, found, tops = random_case(rng, leads=rng.randint(2, 5), points=rng.randint(2, 4))
+        order = list(routes)
+        rng.shuffle(order)
+        replay = Replay(routes, found, tops)
+        bad_steps = [n for n, lead in enumerate(order, 1) if not replay.pull(lead)]
+        violations = check_order(route_map_of(routes, found, tops), order)
+        assert sorted({v.step for v in violations}) == bad_steps
+
+
+def test_the_judge_itself_condemns_a_lead_torn_from_under_another():
+    routes = {"L0": [(0, 0), (10, 10)], "L1": [(0, 10), (10, 0)]}
+    found = meetings(routes)
+    assert [(m.x, m.y) for m in found] == [(5, 5)]
+    assert not Replay(routes, found, ["a"]).pull("L1")
+    assert Replay(routes, found, ["b"]).pull("L1")
+    assert not Replay(routes, found, [None]).pull("L0")
