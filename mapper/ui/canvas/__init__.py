@@ -1,0 +1,23 @@
+"""The photo canvas: a Streamlit component with pan, zoom, tracing clicks and draggable points."""
+
+from mapper.ui.canvas.component import (
+    Handle,
+    Line,
+    Marker,
+    Operation,
+    photo_canvas,
+    take_operations,
+)
+from mapper.ui.canvas.style import OKABE_ITO, LeadStyle, lead_style
+
+__all__ = [
+    "OKABE_ITO",
+    "Handle",
+    "LeadStyle",
+    "Line",
+    "Marker",
+    "Operation",
+    "lead_style",
+    "photo_canvas",
+    "take_operations",
+]

@@ -1,0 +1,366 @@
+"""Python side of the photo canvas.
+
+The canvas shows a photo (tiles fetched by the browser under the photo's token) with lines,
+markers and draggable handles above it, and reports what the user does as *operations*. An
+operation stays in the browser, with a number, until Python has acknowledged it; so no click is
+lost while the page is busy, and none is applied twice. Pan and zoom never reach Python.
+
+Use, on any page or in a fragment: first take what the user did, then draw::
+
+    for op in take_operations("fit"):                 # each is acknowledged after its turn
+        if op.type == "point":
+            clicks.append((op.uid, op.x_px, op.y_px))
+        elif op.type == "move":
+            clicks = [(u, op.x_px, op.y_px) if u == op.id else (u, x, y) for u, x, y in clicks]
+        elif op.type == "remove":
+            clicks = [click for click in clicks if click[0] != op.id]
+
+    photo_canvas(
+        "fit",
+        photo=open_photo(record.sha256, load_pixels),  # mapper.ui.tiles.open_photo
+        lines=[Line("outline", outline_px, color="#56B4E9", width=2, closed=True)],
+        markers=[Marker("D01", x_px, y_px, tag="D01")],
+        handles=[Handle(uid, x, y, tag=str(i + 1)) for i, (uid, x, y) in enumerate(clicks)],
+        tool="point",
+        hint="Click on the centre of bore D01.",
+        height=640,
+    )
+
+An operation whose turn raises an `Exception` is acknowledged as well (it would fail for ever);
+catch `MapperError` in the loop and show its sentence. An interrupted run (Streamlit starts the
+script anew) leaves its operation unacknowledged, so pass `op.uid` on to whatever stores the
+edit and let it ignore a uid it knows.
+
+Tools
+-----
+look    pan and zoom only; lines and markers with `pick=True` can be clicked.
+point   a click on free ground is an operation `point` (fit clicks, drawing a channel).
+trace   as `point`, but the line to the next point comes back from Python: until then a thin
+        dashed line stands in for it.
+
+Handles can be dragged with every tool (`move`), removed with Delete (`remove`) and clicked
+(`select`). A line with `pick=True` can be clicked (`select`); with `drag=True` it can be
+grabbed anywhere to put a new point there (`insert`). Clicks elsewhere in the tool `look` do
+nothing.
+
+Operations
+----------
+`type` is one of
+  point   (x_px, y_px)               a click on free ground
+  select  (id, kind, x_px, y_px)     a click on a handle, marker or line
+  move    (id, x_px, y_px)           a handle was dragged there
+  insert  (id, x_px, y_px)           a line was grabbed and dragged there
+  remove  (id)                       Delete on the selected or pointed-at handle
+  key     (key, x_px, y_px, id)      one of the page's `keys`; id: the line, marker or handle
+                                     under the pointer, if any; x_px, y_px None without pointer
+  undo, redo                         Ctrl+Z and Ctrl+Y (only with `undo=True`)
+All places are photo pixels (x right, y down). Ids are any text; they are only ever drawn as
+text.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections import OrderedDict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any, Literal
+
+import numpy as np
+import streamlit as st
+
+from mapper.ui.tiles import OpenPhoto
+
+__all__ = ["Handle", "Line", "Marker", "Operation", "photo_canvas", "take_operations"]
+
+Tool = Literal["look", "point", "trace"]
+
+
+@dataclass(frozen=True)
+class Line:
+    """A polyline in photo pixels, (N, 2). Width and dash are css pixels on the screen."""
+
+    id: str
+    points_px: Any
+    color: str = "#0072B2"
+    width: float = 3.0
+    dash: Sequence[float] = ()
+    tag: str = ""
+    alpha: float = 1.0
+    halo: bool = True  # a dark rim, so that the line stands out on any ground
+    closed: bool = False
+    pick: bool = False
+    drag: bool = False
+
+
+@dataclass(frozen=True)
+class Marker:
+    """A sign at a place in photo pixels. `radius_px` draws a ring true to the photo's scale;
+    without it the sign has the fixed size `size` in css pixels."""
+
+    id: str
+    x_px: float
+    y_px: float
+    color: str = "#D55E00"
+    shape: Literal["ring", "dot", "cross", "square"] = "ring"
+    size: float = 9.0
+    radius_px: float | None = None
+    tag: str = ""
+    pick: bool = False
+    strong: bool = False  # drawn bigger and pulsing: "this one"
+
+
+@dataclass(frozen=True)
+class Handle:
+    """A point the user can drag, select and remove."""
+
+    id: str
+    x_px: float
+    y_px: float
+    tag: str = ""
+    color: str = "#ffffff"
+    selected: bool = False
+
+
+@dataclass(frozen=True)
+class Operation:
+    """One thing the user did; see the module's text. `uid` is unique for ever."""
+
+    uid: str
+    type: str
+    x_px: float | None = None
+    y_px: float | None = None
+    id: str | None = None
+    kind: str | None = None
+    key: str | None = None
+    shift: bool = False
+
+
+class _Acknowledged:
+    """Highest number dealt with, per browser tab; for the whole process, so that a reloaded
+    page (a new session) doesn't bring the same clicks twice."""
+
+    LIMIT = 5000
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._last: OrderedDict[str, int] = OrderedDict()
+
+    def last(self, client: str) -> int:
+        with self._lock:
+            return self._last.get(client, 0)
+
+    def note(self, client: str, number: int) -> None:
+        with self._lock:
+            self._last[client] = max(number, self._last.get(client, 0))
+            self._last.move_to_end(client)
+            while len(self._last) > self.LIMIT:
+                self._last.popitem(last=False)
+
+
+_ACKNOWLEDGED = _Acknowledged()
+_JS_PARTS = ("geometry.js", "operations.js", "tiles.js", "drawing.js", "pointer.js", "canvas.js")
+_TYPES = {"point", "select", "move", "insert", "remove", "key", "undo", "redo"}
+
+
+def _asset(name: str) -> str:
+    return files(__package__).joinpath(name).read_text(encoding="utf-8")
+
+
+_mount = st.components.v2.component(
+    "plate_wire_mapper_canvas",
+    html='<div class="root"></div>',
+    css=_asset("canvas.css"),
+    js="\n".join(_asset(name) for name in _JS_PARTS),
+)
+
+
+def _inbox(key: str) -> list[Any]:
+    """What the browser has sent and not yet dropped."""
+    state = st.session_state.get(key)
+    sent = state.get("ops") if isinstance(state, Mapping) else None
+    return sent if isinstance(sent, list) else []
+
+
+def _number(value: Any) -> float | None:
+    ok = isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    return float(value) if ok else None
+
+
+def _text(value: Any) -> str | None:
+    return value if isinstance(value, str) else None
+
+
+def read_operation(sent: Any) -> tuple[Operation, str, int] | None:
+    """One operation as sent by the browser, with its client and number; None if malformed."""
+    if not isinstance(sent, Mapping):
+        return None
+    client, number, kind = sent.get("client"), sent.get("seq"), sent.get("type")
+    if not (isinstance(client, str) and 0 < len(client) <= 64):
+        return None
+    if not isinstance(number, int) or isinstance(number, bool) or number < 1:
+        return None
+    if kind not in _TYPES:
+        return None
+    x, y = _number(sent.get("x")), _number(sent.get("y"))
+    if kind in {"point", "move", "insert"} and (x is None or y is None):
+        return None
+    operation = Operation(
+        uid=f"{client}-{number}",
+        type=kind,
+        x_px=x,
+        y_px=y,
+        id=_text(sent.get("id")),
+        kind=_text(sent.get("kind")),
+        key=_text(sent.get("key")),
+        shift=sent.get("shift") is True,
+    )
+    return operation, client, number
+
+
+def take_operations(key: str) -> Iterator[Operation]:
+    """Yield, in order, what the user did on canvas `key` and nobody has dealt with yet.
+
+    Each operation is acknowledged when the loop comes back for the next one, or when its turn
+    raised an `Exception`. Call it before `photo_canvas` of the same key, so that the answer is
+    drawn in the same run.
+    """
+    for sent in list(_inbox(key)):
+        read = read_operation(sent)
+        if read is None:
+            continue
+        operation, client, number = read
+        if number <= _ACKNOWLEDGED.last(client):
+            continue
+        try:
+            yield operation
+        except Exception:
+            _ACKNOWLEDGED.note(client, number)
+            raise
+        _ACKNOWLEDGED.note(client, number)
+
+
+def _acknowledgement(key: str) -> dict[str, int]:
+    """Numbers to hand back for every tab that still has something in the inbox."""
+    clients = {sent.get("client") for sent in _inbox(key) if isinstance(sent, Mapping)}
+    return {c: _ACKNOWLEDGED.last(c) for c in sorted(c for c in clients if isinstance(c, str))}
+
+
+def _flat(points_px: Any) -> list[float]:
+    """(N, 2) points as x0, y0, x1, y1, ... to a twentieth of a pixel."""
+    points = np.asarray(points_px, dtype=float).reshape(-1, 2)
+    points = points[np.isfinite(points).all(axis=1)]
+    return [round(float(v) * 20) / 20 for v in points.ravel()]
+
+
+def _line(line: Line) -> dict[str, Any]:
+    return {
+        "id": line.id,
+        "pts": _flat(line.points_px),
+        "color": line.color,
+        "width": line.width,
+        "dash": list(line.dash),
+        "tag": line.tag,
+        "alpha": line.alpha,
+        "halo": line.halo,
+        "closed": line.closed,
+        "pick": line.pick,
+        "drag": line.drag,
+    }
+
+
+def _spot(item: Marker | Handle) -> dict[str, Any] | None:
+    if not (math.isfinite(item.x_px) and math.isfinite(item.y_px)):
+        return None
+    spot = {"id": item.id, "x": float(item.x_px), "y": float(item.y_px)}
+    spot |= {"color": item.color, "tag": item.tag}
+    if isinstance(item, Handle):
+        return spot | {"selected": item.selected}
+    radius = item.radius_px
+    return spot | {
+        "shape": item.shape,
+        "size": item.size,
+        "radius": None if radius is None or not math.isfinite(radius) else float(radius),
+        "pick": item.pick,
+        "strong": item.strong,
+    }
+
+
+def photo_canvas(
+    key: str,
+    photo: OpenPhoto | None,
+    *,
+    lines: Sequence[Line] = (),
+    markers: Sequence[Marker] = (),
+    handles: Sequence[Handle] = (),
+    tool: Tool = "look",
+    blank_px: tuple[int, int] | None = None,
+    height: int = 640,
+    hint: str = "",
+    keys: Mapping[str, str] | None = None,
+    undo: bool = False,
+    snap_reach_px: float = 0.0,
+    tail: tuple[float, float] | None = None,
+    place: str = "",
+    plate_from_photo: Any = None,
+    look_at: Mapping[str, Any] | None = None,
+    empty: str = "No photo yet. Add photos first.",
+) -> list[Operation]:
+    """Draw the canvas and return operations that came in since `take_operations` (mostly none).
+
+    Parameters
+    ----------
+    photo : opened with `mapper.ui.tiles.open_photo`; None for a blank sheet of `blank_px`
+        (width, height), or for the sentence `empty` where that is None too.
+    hint : one sentence on what to do next, shown in the canvas.
+    keys : the page's own keys and their words, e.g. {"u": "unseen"}; shown as buttons in the
+        canvas, reported as operation `key`. Taken by the canvas itself: + - 0 r l h space,
+        arrows, Enter, Delete, Escape.
+    snap_reach_px : > 0 shows, under the pointer, the point on a wire that a click would snap to.
+    tail : where the line to the next point starts (tool `trace` or `point`), photo pixels.
+    place : name under which the browser keeps the view; the photo's token if left out.
+    plate_from_photo : 3x3, photo pixels to plate mm; where it is given for one photo and the
+        next, the view stays at the same place of the plate when the photo is changed.
+    look_at : {"id": any text, "x": px, "y": px, "span": px wide} jumps there once per id, or
+        {"id": ..., "box": [x0, y0, x1, y1]}.
+    """
+    sheet = None
+    if photo is not None:
+        sheet = {"token": photo.token, "width": photo.width_px, "height": photo.height_px}
+        sheet["levels"] = photo.levels
+    elif blank_px is not None:
+        sheet = {"token": "", "width": int(blank_px[0]), "height": int(blank_px[1]), "levels": 1}
+    matrix = None
+    if plate_from_photo is not None:
+        matrix = [float(v) for v in np.asarray(plate_from_photo, dtype=float).ravel()]
+    data = {
+        "key": key,
+        "photo": sheet,
+        "place": place or (photo.token if photo is not None else key),
+        "frame": matrix,
+        "tool": tool,
+        "height": int(height),
+        "lines": [_line(line) for line in lines],
+        "markers": [spot for spot in map(_spot, markers) if spot is not None],
+        "handles": [spot for spot in map(_spot, handles) if spot is not None],
+        "tail": None if tail is None else [float(tail[0]), float(tail[1])],
+        "hint": hint,
+        "empty": empty,
+        "keys": [[name, word] for name, word in (keys or {}).items()],
+        "undo": undo,
+        "snap": float(snap_reach_px),
+        "lookAt": dict(look_at) if look_at else None,
+        "ack": _acknowledgement(key),
+    }
+    _mount(key=key, data=data, height=height, on_ops_change=_noted)
+    return [
+        read[0]
+        for read in map(read_operation, _inbox(key))
+        if read is not None and read[2] > _ACKNOWLEDGED.last(read[1])
+    ]
+
+
+def _noted() -> None:
+    """Streamlit keeps a state value only for a name with a callback; nothing else to do."""

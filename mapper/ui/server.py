@@ -1,0 +1,213 @@
+"""The local server: the pages, and the routes that hand photo tiles to the canvas.
+
+Only this machine can reach it (127.0.0.1), requests for another host name are refused, and a
+photo can be read only under the random token it was opened with.
+
+`serve(...)` is what the command line calls. `build_app(...)` makes the application for any
+ASGI server. The pages ask `settings()` for the store folder they work on.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+import threading
+import time
+import urllib.error
+import urllib.request
+import webbrowser
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+import streamlit
+from starlette.middleware import Middleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from mapper.errors import MapperError
+from mapper.ui.tiles import SHELF, UnknownPhoto
+
+__all__ = [
+    "HOSTS",
+    "SERVER_OPTIONS",
+    "UiSettings",
+    "app_parts",
+    "build_app",
+    "default_store_folder",
+    "free_port",
+    "serve",
+    "settings",
+]
+
+HOSTS = ["127.0.0.1", "localhost"]
+FIRST_PORT = 8501
+STORE_VARIABLE = "MAPPER_STORE"
+MAIN_SCRIPT = Path(__file__).with_name("main.py")
+
+# Held here as well as in .streamlit/config.toml: an installed tool is started from any folder.
+SERVER_OPTIONS: dict[str, Any] = {
+    "server.address": "127.0.0.1",
+    "server.allowedHosts": HOSTS,
+    "server.enableCORS": True,
+    "server.enableXsrfProtection": True,
+    "server.enableStaticServing": False,
+    "server.maxUploadSize": 200,
+    "server.headless": True,
+    "server.fileWatcherType": "none",
+    "browser.gatherUsageStats": False,
+    "client.showErrorDetails": "none",
+    "client.toolbarMode": "minimal",
+    "runner.magicEnabled": False,
+    "theme.base": "light",
+    "theme.primaryColor": "#0b4f5c",
+    "theme.backgroundColor": "#ffffff",
+    "theme.secondaryBackgroundColor": "#eef2f3",
+    "theme.textColor": "#15212b",
+    "theme.baseFontSize": 16,
+}
+
+
+@dataclass(frozen=True)
+class UiSettings:
+    """What the pages work on."""
+
+    store_folder: Path
+    demo: bool = False
+
+
+_settings: UiSettings | None = None  # one application per process, as in Streamlit itself
+
+
+def default_store_folder() -> Path:
+    """Folder of the store: MAPPER_STORE, or the user's data directory."""
+    named = os.environ.get(STORE_VARIABLE)
+    return Path(named) if named else Path(platformdirs.user_data_dir("plate-wire-mapper", False))
+
+
+def settings() -> UiSettings:
+    """Settings of the running application; defaults when a page is run without one."""
+    return _settings or UiSettings(default_store_folder())
+
+
+def _tile(request: Request) -> Response:
+    """One tile of an opened photo as JPEG."""
+    at = request.path_params
+    try:
+        data = SHELF.tile(at["token"], at["level"], at["column"], at["row"])
+    except MapperError:
+        return Response(status_code=404)
+    return Response(
+        data,
+        media_type="image/jpeg",
+        headers={
+            "Cache-Control": "private, max-age=86400, immutable",
+            "Cross-Origin-Resource-Policy": "same-origin",
+            "X-Content-Type-Options": "nosniff",
+        },
+    )
+
+
+def _snap(request: Request) -> Response:
+    """The nearest point on a wire to a pointer place: {"x", "y", "width"}, or {} for none."""
+    headers = {"Cache-Control": "no-store", "Cross-Origin-Resource-Policy": "same-origin"}
+    try:
+        x, y, reach = (float(request.query_params[name]) for name in ("x", "y", "reach"))
+        if not (abs(x) < 1e6 and abs(y) < 1e6 and 0 < reach <= 200):
+            raise ValueError
+    except (KeyError, ValueError):
+        return JSONResponse({}, status_code=400, headers=headers)
+    try:
+        ground = SHELF.ready_ground(request.path_params["token"])
+    except UnknownPhoto:
+        return JSONResponse({}, status_code=404, headers=headers)
+    if ground is None:
+        return JSONResponse({}, headers=headers)
+    from mapper.trace import snap_to_wire
+
+    found = snap_to_wire(ground, (x, y), reach)
+    if found is None:
+        return JSONResponse({}, headers=headers)
+    (snapped_x, snapped_y), width = found
+    return JSONResponse(
+        {"x": float(snapped_x), "y": float(snapped_y), "width": float(width)}, headers=headers
+    )
+
+
+def app_parts(
+    store_folder: str | Path | None = None, demo: bool = False, script: str | Path = MAIN_SCRIPT
+) -> dict[str, Any]:
+    """Arguments of `streamlit.App` for the tool; also sets what `settings()` returns.
+
+    `app.py` spells `App(**app_parts())` out, since `streamlit run` looks for that call.
+    """
+    global _settings
+    folder = default_store_folder() if store_folder is None else Path(store_folder)
+    _settings = UiSettings(folder, demo)
+    return {
+        "script_path": Path(script),
+        "routes": [
+            Route("/photo/{token}/{level:int}/{column:int}/{row:int}", _tile, methods=["GET"]),
+            Route("/photo/{token}/snap", _snap, methods=["GET"]),
+        ],
+        "middleware": [Middleware(TrustedHostMiddleware, allowed_hosts=HOSTS)],
+    }
+
+
+def build_app(
+    store_folder: str | Path | None = None, demo: bool = False, script: str | Path = MAIN_SCRIPT
+) -> streamlit.App:
+    """The whole application as an ASGI app (pages, photo routes, host check first)."""
+    return streamlit.App(**app_parts(store_folder, demo, script))
+
+
+def free_port(wanted: int | None = None) -> int:
+    """`wanted` if it is free, or the first free port from 8501 on.
+
+    Raises MapperError when the wanted port is taken.
+    """
+    for port in range(FIRST_PORT, FIRST_PORT + 50) if wanted is None else (wanted,):
+        with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+            if os.name != "nt":  # on Windows this option would share a port that is in use
+                probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind((SERVER_OPTIONS["server.address"], port))
+            except (OSError, OverflowError):
+                continue
+            return port
+    if wanted is None:
+        raise MapperError("No free port was found; close another program that serves pages.")
+    raise MapperError(f"Port {wanted} is taken; choose another one or leave the port out.")
+
+
+def _open_when_ready(url: str) -> None:
+    """Open the browser once the server answers; give up quietly after half a minute."""
+    for _ in range(120):
+        try:
+            with urllib.request.urlopen(f"{url}/_stcore/health", timeout=2):
+                webbrowser.open(url)
+                return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.25)
+
+
+def serve(
+    store_folder: str | Path | None = None,
+    port: int | None = None,
+    demo: bool = False,
+    open_browser: bool = True,
+    script: str | Path = MAIN_SCRIPT,
+) -> None:
+    """Start the application on this machine and stay until it is stopped.
+
+    Raises MapperError when the port is taken.
+    """
+    chosen = free_port(port)
+    app = build_app(store_folder, demo, script)
+    if open_browser:
+        url = f"http://{SERVER_OPTIONS['server.address']}:{chosen}"
+        threading.Thread(target=_open_when_ready, args=(url,), daemon=True).start()
+    app.run(config={**SERVER_OPTIONS, "server.port": chosen})
