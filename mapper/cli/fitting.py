@@ -1,0 +1,87 @@
+"""Many photos fitted on all cores, one photo in memory per core."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from mapper.errors import MapperError, shown
+from mapper.fit import FitFailed, FitHints, PhotoFit, fit_photo
+from mapper.photos import load_photo
+from mapper.plate import Plate
+from mapper.routes import read_route_map
+
+__all__ = ["fit_files", "read_plate"]
+
+
+def read_plate(path: Path) -> Plate:
+    """The plate of a route-map file (JSON) or of a drawing (DXF, circles taken by size)."""
+    suffix = path.suffix.lower()
+    if suffix == ".dxf":
+        return Plate.from_dxf(path)
+    if suffix == ".json":
+        return read_route_map(path).plate
+    raise MapperError(
+        f"{shown(path.name)} is neither a route-map file (.json) nor a drawing (.dxf): "
+        "give the plate as one of these."
+    )
+
+
+def fit_files(
+    plate: Plate, paths: Sequence[Path], progress: Callable[[int, int], None]
+) -> list[dict[str, Any]]:
+    """Fit each photo alone; what fails is tried again through a photo that was fitted well.
+
+    Returns one plain record per photo in the order given: either the fit with `verdict`,
+    `method`, `reasons` and `sigma_mm` (1 sigma at the worst drop), or `error`, a sentence.
+    """
+    workers = min(os.cpu_count() or 1, len(paths))
+    records: list[dict[str, Any]] = [{} for _ in paths]
+    done = 0
+    progress(0, len(paths))
+    with ProcessPoolExecutor(workers) as pool:
+        alone = {pool.submit(_fit_one, plate, path, None): n for n, path in enumerate(paths)}
+        for future in as_completed(alone):
+            records[alone[future]] = future.result()
+            done += 1
+            progress(done, len(paths))
+        good = [n for n, record in enumerate(records) if record.get("verdict") == "good"]
+        if good:
+            base = (paths[good[0]], records[good[0]]["fit"])
+            again = {
+                pool.submit(_fit_one, plate, paths[n], base): n
+                for n, record in enumerate(records)
+                if "error" in record and record["may_try_again"]
+            }
+            for future in as_completed(again):
+                if "fit" in future.result():
+                    records[again[future]] = future.result()
+    for record in records:
+        record.pop("may_try_again", None)
+    return records
+
+
+def _fit_one(plate: Plate, path: Path, base: tuple[Path, dict[str, Any]] | None) -> dict[str, Any]:
+    """One photo, alone or through `base`, a photo with the plain form of its fit."""
+    record: dict[str, Any] = {"photo": str(path)}
+    try:
+        photo = load_photo(path)
+        hints = None
+        if base is not None:
+            hints = FitHints(fitted=((load_photo(base[0]), PhotoFit.from_dict(base[1])),))
+        fit = fit_photo(photo, plate, hints)
+    except MapperError as error:
+        return record | {"error": str(error), "may_try_again": isinstance(error, FitFailed)}
+    drops_mm = np.array([(drop.x_mm, drop.y_mm) for drop in plate.drops])
+    return record | {
+        "verdict": fit.verdict,
+        "method": fit.method,
+        "reasons": list(fit.reasons),
+        "sigma_mm": round(float(np.max(fit.sigma_mm(drops_mm))), 4),
+        "fit": fit.to_dict(),
+    }

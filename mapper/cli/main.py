@@ -1,0 +1,194 @@
+"""The `mapper` command: start the app, or plan, check and fit without it.
+
+Exit status: 0 done; 1 done, and the answer is bad news (a step breaks the rule, a photo could
+not be fitted); 2 the input or the call was wrong, nothing was done.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from mapper import __version__
+from mapper.errors import MapperError
+
+__all__ = ["main"]
+
+BAD_NEWS, BAD_INPUT = 1, 2
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command; returns the exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # Windows consoles may not speak UTF-8
+            stream.reconfigure(errors="replace")
+    arguments = _parser().parse_args(argv)
+    try:
+        return arguments.run(arguments)
+    except MapperError as error:
+        print(f"mapper: {error}", file=sys.stderr)
+        return BAD_INPUT
+    except BrokenPipeError:
+        return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="mapper",
+        description="Map the leads of a flooded hot-runner plate and plan the pull order. "
+        "Without a command the app starts in the browser.",
+        epilog="Exit status: 0 done, 1 done with bad news (a step breaks the rule, a photo not "
+        "fitted), 2 wrong input.",
+    )
+    parser.add_argument("--version", action="version", version=f"mapper {__version__}")
+    _add_app_options(parser)
+    parser.set_defaults(run=_start)
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+
+    demo = commands.add_parser("demo", help="start the app on the demo job (an invented plate)")
+    _add_app_options(demo)
+    demo.add_argument("--fresh", action="store_true", help="begin again with an untouched demo job")
+    demo.set_defaults(run=_demo)
+
+    plan = commands.add_parser("plan", help="pull order of a route-map file")
+    plan.add_argument("file", type=Path, metavar="FILE", help="route-map file (JSON)")
+    plan.add_argument("--json", action="store_true", help="print the plan as JSON")
+    plan.set_defaults(run=_plan)
+
+    check = commands.add_parser("check", help="check somebody's own pull order against the rule")
+    check.add_argument("file", type=Path, metavar="FILE", help="route-map file (JSON)")
+    check.add_argument(
+        "--order",
+        type=Path,
+        required=True,
+        metavar="CSV",
+        help="table with a column wire, or with action, wire, past_x, past_y (peels)",
+    )
+    check.add_argument("--json", action="store_true", help="print the findings as JSON")
+    check.set_defaults(run=_check)
+
+    fit = commands.add_parser("fit", help="fit photos to a plate, without clicks")
+    fit.add_argument(
+        "plate", type=Path, metavar="PLATE", help="route-map file (JSON) or drawing (DXF)"
+    )
+    fit.add_argument("photos", type=Path, nargs="+", metavar="PHOTO", help="JPEG, PNG or HEIC")
+    fit.add_argument("--json", action="store_true", help="print the fits as JSON")
+    fit.set_defaults(run=_fit)
+    return parser
+
+
+def _add_app_options(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--store", type=Path, metavar="FOLDER", help="folder that keeps jobs and photos"
+    )
+    parser.add_argument("--port", type=int, default=None, help="port on 127.0.0.1 (default: free)")
+    parser.add_argument("--no-browser", action="store_true", help="do not open a browser window")
+
+
+def _start(arguments: argparse.Namespace) -> int:
+    from mapper.records import default_store_folder
+    from mapper.ui.server import serve
+
+    serve(
+        arguments.store or default_store_folder(),
+        port=arguments.port,
+        demo=False,
+        open_browser=not arguments.no_browser,
+    )
+    return 0
+
+
+def _demo(arguments: argparse.Namespace) -> int:
+    from mapper.records import JobStore, default_store_folder, open_demo
+    from mapper.ui.server import serve
+
+    folder = arguments.store or default_store_folder() / "demo"
+    store = JobStore(folder)
+    job_id = open_demo(store, fresh=arguments.fresh)
+    store.close()
+    serve(
+        folder,
+        port=arguments.port,
+        demo=True,
+        open_browser=not arguments.no_browser,
+        job_id=job_id,
+    )
+    return 0
+
+
+def _plan(arguments: argparse.Namespace) -> int:
+    from mapper.pulling import plan_pull
+    from mapper.routes import read_route_map
+
+    plan = plan_pull(read_route_map(arguments.file)).to_dict()
+    if arguments.json:
+        print(json.dumps(plan, indent=1, ensure_ascii=False, allow_nan=False))
+        return 0
+    words = {
+        "complete": "Every lead comes out.",
+        "needs-a-look": "Open crossings hold some leads back.",
+        "locked": "Some leads hold each other locked.",
+    }
+    print(words[plan["status"]])
+    for number, step in enumerate(plan["steps"], 1):
+        if step["action"] == "pull":
+            print(f"{number:4}. pull {step['wire']}")
+        else:
+            print(f"{number:4}. peel {step['wire']} to just past {_place(*step['past'])}")
+    for place in plan["look_at"]:
+        where = _place(place["x"], place["y"])
+        print(f"  look at {place['a']} / {place['b']} at {where}: may free {place['frees']}")
+    for locked in plan["locked"]:
+        places = ", ".join(_place(*at) for at in locked["crossings"])
+        print(f"  locked: {', '.join(locked['wires'])} at {places}")
+    return 0
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from mapper.pulling import check_order, read_order
+    from mapper.routes import read_route_map
+
+    violations = check_order(read_route_map(arguments.file), read_order(arguments.order))
+    if arguments.json:
+        found = [violation.to_dict() for violation in violations]
+        print(json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False))
+    elif violations:
+        for violation in violations:
+            print(violation.sentence())
+    else:
+        print("No step pulls a lead from under another, as far as the route map knows.")
+    return BAD_NEWS if violations else 0
+
+
+def _fit(arguments: argparse.Namespace) -> int:
+    from mapper.cli.fitting import fit_files, read_plate
+
+    plate = read_plate(arguments.plate)
+
+    def progress(done: int, total: int) -> None:
+        if sys.stderr.isatty():
+            bar = "#" * (30 * done // total)
+            end = "\n" if done == total else ""
+            print(f"\rfitting [{bar:30}] {done}/{total}", end=end, file=sys.stderr, flush=True)
+
+    results = fit_files(plate, arguments.photos, progress)
+    if arguments.json:
+        print(json.dumps(results, indent=1, ensure_ascii=False, allow_nan=False))
+    else:
+        for result in results:
+            if "error" in result:
+                print(f"{result['photo']}: not fitted. {result['error']}")
+            else:
+                reasons = " ".join(result["reasons"])
+                print(
+                    f"{result['photo']}: {result['verdict']}, by {result['method']}, expected "
+                    f"error {result['sigma_mm']:.2f} mm (1 sigma, worst drop). {reasons}".rstrip()
+                )
+    return BAD_NEWS if any("error" in result for result in results) else 0
+
+
+def _place(x_mm: float, y_mm: float) -> str:
+    return f"({x_mm:.1f}, {y_mm:.1f}) mm"
