@@ -1,5 +1,20 @@
 """The plate as drawn."""
 
+from mapper.plate.checks import PlateError, check_id, check_plate
+from mapper.plate.features import Feature, plate_features
 from mapper.plate.model import Channel, Drop, Exit, Hole, Plate
+from mapper.plate.numbering import Numbering
 
-__all__ = ["Channel", "Drop", "Exit", "Hole", "Plate"]
+__all__ = [
+    "Channel",
+    "Drop",
+    "Exit",
+    "Feature",
+    "Hole",
+    "Numbering",
+    "Plate",
+    "PlateError",
+    "check_id",
+    "check_plate",
+    "plate_features",
+]

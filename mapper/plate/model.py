@@ -9,9 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from mapper.plate.numbering import Numbering
 
 __all__ = ["Channel", "Drop", "Exit", "Hole", "Plate"]
 
@@ -70,3 +73,67 @@ class Plate:
     channels: tuple[Channel, ...] = ()
     exits: tuple[Exit, ...] = ()
     extra: Mapping[str, Any] = field(default_factory=dict)
+
+    @classmethod
+    def from_mapping(cls, mapping: Mapping[str, Any], path: str = "plate") -> Plate:
+        """Read the `plate` object of a route-map file; see `mapper.plate.mapping`."""
+        from mapper.plate.mapping import plate_from_mapping
+
+        return plate_from_mapping(mapping, path)
+
+    def to_mapping(self) -> dict[str, Any]:
+        """Return the `plate` object of a route-map file, ready for JSON."""
+        from mapper.plate.mapping import plate_to_mapping
+
+        return plate_to_mapping(self)
+
+    @classmethod
+    def grid(
+        cls,
+        rows: int,
+        columns: int,
+        pitch_x_mm: float,
+        pitch_y_mm: float,
+        offset_mm: tuple[float, float],
+        bore_diameter_mm: float,
+        width_mm: float,
+        height_mm: float,
+        numbering: Numbering | None = None,
+        name: str = "",
+    ) -> Plate:
+        """Return a rectangular plate with drops on a grid; see `mapper.plate.grid`."""
+        from mapper.plate.grid import plate_from_grid
+
+        return plate_from_grid(
+            rows,
+            columns,
+            pitch_x_mm,
+            pitch_y_mm,
+            offset_mm,
+            bore_diameter_mm,
+            width_mm,
+            height_mm,
+            numbering,
+            name,
+        )
+
+    @property
+    def outline_array(self) -> np.ndarray:
+        """The outline as an array (N, 2) in mm, without a repeated last point."""
+        return np.asarray(self.outline_mm, dtype=float).reshape(-1, 2)
+
+    @property
+    def width_mm(self) -> float:
+        """Extent of the outline in x."""
+        return float(np.ptp(self.outline_array[:, 0]))
+
+    @property
+    def height_mm(self) -> float:
+        """Extent of the outline in y."""
+        return float(np.ptp(self.outline_array[:, 1]))
+
+    def lead_depth_mm(self, xy_mm: np.ndarray) -> np.ndarray:
+        """Return the typical depth (N,) >= 0 of a lead at `xy_mm` (N, 2); 0 on the face."""
+        from mapper.plate.features import lead_depth_mm
+
+        return lead_depth_mm(self, xy_mm)
