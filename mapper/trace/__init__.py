@@ -1,0 +1,18 @@
+"""Follow leads in photos and judge which of two lies on top."""
+
+from mapper.trace.ground import Ground, prepare
+from mapper.trace.judge import judge_crossing
+from mapper.trace.model import Judgement, Trace, TraceError
+from mapper.trace.snap import snap_to_wire
+from mapper.trace.tracing import trace_between
+
+__all__ = [
+    "Ground",
+    "Judgement",
+    "Trace",
+    "TraceError",
+    "judge_crossing",
+    "prepare",
+    "snap_to_wire",
+    "trace_between",
+]

@@ -1,0 +1,352 @@
+"""Which of two leads lies on top where they cross.
+
+Each lead is looked at just before and just behind the crossing: its colour across, from edge
+to edge, shading and glints included. Where the two overlap the picture must look like the
+upper lead carried on. So both stories are painted, *a on top* and *b on top*, and compared
+with what is there; beside that, the two edges of the upper lead run on through the crossing
+and those of the lower one stop. No answer is given where the stories hardly differ, where
+neither fits (something else covers the place) or where the leads run almost alongside.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from mapper.trace.evidence import sample, to_lab
+from mapper.trace.ground import Ground, as_ground
+from mapper.trace.model import Judgement, TraceError
+from mapper.trace.snap import checked_point, look_at
+
+__all__ = ["CrossingEvidence", "crossing_evidence", "judge_crossing"]
+
+MIN_ANGLE_RAD = np.radians(8.0)
+ANSWER_FROM = 0.9
+NEAR_PX = 60.0  # a path that stays farther from the place than this does not cross there
+LIGHTNESS_WEIGHT = 0.7
+NOISE = 2.0  # Lab units, what JPEG and sensor leave on a flat surface
+
+
+@dataclass(frozen=True)
+class CrossingEvidence:
+    """What speaks for a on top (positive) or b on top (negative), and how plain the place is.
+
+    `paint` -1..1: fit of the two painted stories; `shape`: the same without the mean colour;
+    `edges` -1..1: whose edges run on; `colour_gap` Lab units between the stories; `misfit`
+    Lab units by which the better story is wrong; `angle_rad`; `width_px` of the thinner lead;
+    `contrast` of the fainter lead against its sides.
+    """
+
+    paint: float
+    shape: float
+    edges: float
+    colour_gap: float
+    misfit: float
+    angle_rad: float
+    width_px: float
+    contrast: float
+
+
+def judge_crossing(
+    image_bgr: np.ndarray | Ground, path_a: np.ndarray, path_b: np.ndarray, xy: object
+) -> Judgement:
+    """Which lead lies on top near `xy` (photo pixels): "a", "b", or None for can't tell.
+
+    `path_a`, `path_b` (N, 2) photo pixels, within about half a width of the leads' middle;
+    where a lead crosses itself give the two passes as two paths. Raises TraceError for
+    unusable input, and when a path does not come near `xy`.
+    """
+    ground = as_ground(image_bgr)
+    place = checked_point(ground, xy, "crossing")
+    evidence = crossing_evidence(ground, _path(path_a, "a"), _path(path_b, "b"), place)
+    if evidence is None:
+        return Judgement(None, 0.0)
+    return decide(evidence)
+
+
+def decide(evidence: CrossingEvidence) -> Judgement:
+    score = 3.0 * evidence.paint + 1.5 * evidence.shape + 2.0 * evidence.edges
+    belief = 1.0 / (1.0 + np.exp(-abs(score)))
+    if belief < ANSWER_FROM:
+        return Judgement(None, float(belief))
+    return Judgement("a" if score > 0 else "b", float(belief))
+
+
+def crossing_evidence(
+    ground: Ground, path_a: np.ndarray, path_b: np.ndarray, place: np.ndarray
+) -> CrossingEvidence | None:
+    """The evidence at a crossing, or None where it can't be gathered."""
+    piece_a, piece_b = _Strand.near(path_a, place, "a"), _Strand.near(path_b, place, "b")
+    cos = abs(float(piece_a.direction @ piece_b.direction))
+    angle = float(np.arccos(min(cos, 1.0)))
+    if angle < MIN_ANGLE_RAD:
+        return None
+    x0, y0, crop = _crop(ground, place)
+    lab = to_lab(crop) * np.array([LIGHTNESS_WEIGHT, 1, 1], np.float32)
+    lab = cv2.GaussianBlur(lab, (3, 3), 0.5)
+    corner = np.array([x0, y0], float)
+    wide_a = _width(ground, piece_a, place)
+    wide_b = _width(ground, piece_b, place)
+    if wide_a is None or wide_b is None:
+        return None
+    sin = np.sin(angle)
+    skins = []
+    for own, other, w_own, w_other in (
+        (piece_a, piece_b, wide_a, wide_b),
+        (piece_b, piece_a, wide_b, wide_a),
+    ):
+        clear = (0.5 * w_other + 0.5 * w_own * cos) / sin + 0.35 * w_other
+        skin = _Skin.of(lab, own.moved(-corner), w_own, clear)
+        if skin is None:
+            return None
+        skins.append(skin)
+    return _compare(lab, skins[0], skins[1], angle)
+
+
+def _path(path: object, name: str) -> np.ndarray:
+    try:
+        points = np.asarray(path, dtype=float)
+    except (TypeError, ValueError):
+        points = np.zeros((0, 0))
+    if points.ndim != 2 or points.shape[0] < 2 or points.shape[1] != 2:
+        raise TraceError(f"Path {name} must be at least two points, x and y in photo pixels.")
+    if not np.isfinite(points).all():
+        raise TraceError(f"Path {name} holds a number that isn't finite; trace it again.")
+    step = np.hypot(*np.diff(points, axis=0).T)
+    points = points[np.concatenate([[True], step > 1e-9])]
+    if len(points) < 2:
+        raise TraceError(f"Path {name} has no length; trace it again.")
+    return points
+
+
+CROP_PX = 220
+
+
+def _crop(ground: Ground, place: np.ndarray) -> tuple[int, int, np.ndarray]:
+    x, y = (int(v) for v in place)
+    x0, y0 = max(x - CROP_PX, 0), max(y - CROP_PX, 0)
+    return x0, y0, ground.image_bgr[y0 : y + CROP_PX + 1, x0 : x + CROP_PX + 1]
+
+
+@dataclass(frozen=True, eq=False)
+class _Strand:
+    """A path measured from its point nearest the crossing: `at` (N,) px of arc, 0 there."""
+
+    points: np.ndarray
+    at: np.ndarray
+    direction: np.ndarray
+
+    @classmethod
+    def near(cls, path: np.ndarray, place: np.ndarray, name: str) -> _Strand:
+        step = np.diff(path, axis=0)
+        length = np.hypot(*step.T)
+        part = np.clip(np.einsum("ij,ij->i", place - path[:-1], step) / length**2, 0, 1)
+        foot = path[:-1] + part[:, None] * step
+        away = np.hypot(*(foot - place).T)
+        k = int(np.argmin(away))
+        if away[k] > NEAR_PX:
+            raise TraceError(f"Path {name} does not come near the crossing; trace it again.")
+        at = np.concatenate([[0.0], np.cumsum(length)])
+        at = at - (at[k] + part[k] * length[k])
+        ends = [np.interp([-8.0, 8.0], at, path[:, c]) for c in (0, 1)]
+        along = np.array([ends[0][1] - ends[0][0], ends[1][1] - ends[1][0]])
+        return cls(path, at, along / max(float(np.hypot(*along)), 1e-9))
+
+    def moved(self, offset: np.ndarray) -> _Strand:
+        return _Strand(self.points + offset, self.at, self.direction)
+
+    def place(self, at: np.ndarray) -> np.ndarray:
+        return np.stack([np.interp(at, self.at, self.points[:, c]) for c in (0, 1)], -1)
+
+
+def _width(ground: Ground, strand: _Strand, place: np.ndarray) -> float | None:
+    """Width of the lead in photo pixels, from places to either side of the crossing."""
+    found = []
+    for away in (12.0, 20.0, 32.0):
+        for at in (-away, away):
+            if not strand.at[0] <= at <= strand.at[-1]:
+                continue
+            p = strand.place(np.array([at]))[0]
+            if not (0 <= p[0] < ground.width_px and 0 <= p[1] < ground.height_px):
+                continue
+            snap = look_at(ground, p, 4.0)
+            if snap is not None:
+                found.append(snap.width_px)
+    return float(np.median(found)) if found else None
+
+
+@dataclass(frozen=True, eq=False)
+class _Skin:
+    """A lead as it looks beside the crossing: axis through it, and colours across.
+
+    `origin`, `along`, `bow`: axis point(s) = origin + s along + bow s^2 normal. `before`,
+    `behind` (U, 3) colour across at `across` (U,) px for the two sides.
+    """
+
+    origin: np.ndarray
+    along: np.ndarray
+    bow: float
+    width: float
+    clear: float
+    across: np.ndarray
+    before: np.ndarray
+    behind: np.ndarray
+    contrast: float
+
+    @classmethod
+    def of(cls, lab: np.ndarray, strand: _Strand, width: float, clear: float) -> _Skin | None:
+        stations = np.arange(0.0, 2.5 * width, max(0.25 * width, 1.0))
+        sides = [s for s in (-(clear + stations[::-1]), clear + stations)]
+        if strand.at[0] > -clear - width or strand.at[-1] < clear + width:
+            return None
+        sides = [s[(s >= strand.at[0]) & (s <= strand.at[-1])] for s in sides]
+        if min(len(s) for s in sides) < 2:
+            return None
+        s = np.concatenate(sides)
+        points = strand.place(s)
+        origin = strand.place(np.array([0.0]))[0]
+        along = strand.direction
+        for _ in range(2):
+            normal = np.array([-along[1], along[0]])
+            x, y = (points - origin) @ along, (points - origin) @ normal
+            bow, slope, shift = np.polyfit(x, y, 2)
+            origin = origin + shift * normal
+            along = along + slope * normal
+            along /= np.hypot(*along)
+        normal = np.array([-along[1], along[0]])
+        across = np.linspace(-1.5 * width, 1.5 * width, 49)
+        skins, offs = [], []
+        for side in sides:
+            x = side
+            axis = origin + x[:, None] * along + bow * (x**2)[:, None] * normal
+            tilt = 2 * bow * x
+            n = normal - tilt[:, None] * along
+            n /= np.hypot(*n.T)[:, None]
+            block = sample(lab, axis[:, None] + across[None, :, None] * n[:, None])
+            inside = (axis >= 0).all(1) & (axis < (lab.shape[1], lab.shape[0])).all(1)
+            if inside.sum() < 2:
+                return None
+            skins.append(np.median(block[inside], axis=0))
+            offs.append(_centre(across, skins[-1], width))
+        # The path may lie off the middle: shift and turn the axis by what the two sides say.
+        mean_x = [float(np.mean(side)) for side in sides]
+        turn = (offs[1] - offs[0]) / (mean_x[1] - mean_x[0])
+        origin = origin + (offs[0] - turn * mean_x[0]) * normal
+        along = along + turn * normal
+        along /= np.hypot(*along)
+        moved = [
+            np.stack([np.interp(across + off, across, skin[:, c]) for c in range(3)], -1)
+            for skin, off in zip(skins, offs, strict=True)
+        ]
+        core = np.abs(across) < 0.3 * width
+        rim = (np.abs(across) > 0.7 * width) & (np.abs(across) < 1.1 * width)
+        contrast = min(
+            float(np.linalg.norm(m[core].mean(0) - m[rim & side].mean(0)))
+            for m in moved
+            for side in (across < 0, across > 0)
+        )
+        return cls(origin, along, float(bow), width, clear, across, *moved, contrast)
+
+    def coordinates(self, xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """(s, u) along and across the lead for `xy` (..., 2)."""
+        normal = np.array([-self.along[1], self.along[0]])
+        s = (xy - self.origin) @ self.along
+        return s, (xy - self.origin) @ normal - self.bow * s**2
+
+    def paint(self, s: np.ndarray, u: np.ndarray) -> np.ndarray:
+        """Colour of the lead carried on at (s, u)."""
+        share = np.clip(0.5 + s / (2 * self.clear + 2 * self.width), 0, 1)[..., None]
+        both = [
+            np.stack([np.interp(u, self.across, skin[:, c]) for c in range(3)], -1)
+            for skin in (self.before, self.behind)
+        ]
+        return (1 - share) * both[0] + share * both[1]
+
+
+def _centre(across: np.ndarray, skin: np.ndarray, width: float) -> float:
+    """How far the lead's middle lies beside 0: best match with its mirror image inside."""
+    best, best_off = np.inf, 0.0
+    inner = np.linspace(-0.75, 0.75, 25) * width
+    for off in np.linspace(-0.35, 0.35, 15) * width:
+        left = np.stack([np.interp(off + inner, across, skin[:, c]) for c in range(3)], -1)
+        core = left[8:17].mean(0)
+        rim = 0.5 * (left[:3].mean(0) + left[-3:].mean(0))
+        cost = -float(np.linalg.norm(core - rim)) + 4.0 * abs(off) / width
+        if cost < best:
+            best, best_off = cost, float(off)
+    return best_off
+
+
+def _compare(lab: np.ndarray, a: _Skin, b: _Skin, angle: float) -> CrossingEvidence | None:
+    # Where the two axes meet.
+    system = np.stack([a.along, -b.along], 1)
+    if abs(np.linalg.det(system)) < 0.1:
+        return None
+    t = np.linalg.solve(system, b.origin - a.origin)
+    meet = a.origin + t[0] * a.along
+    if abs(t[0]) > 3 * a.width + 10:
+        return None
+    half = 0.75 * (a.width + b.width) / max(np.sin(angle), 0.3)
+    n = int(np.clip(4 * half, 24, 120))
+    grid = np.linspace(-half, half, n)
+    xy = meet + np.stack(np.meshgrid(grid, grid), -1)
+    s_a, u_a = a.coordinates(xy)
+    s_b, u_b = b.coordinates(xy)
+    overlap = (np.abs(u_a) < 0.42 * a.width) & (np.abs(u_b) < 0.42 * b.width)
+    if overlap.sum() < 8:
+        return None
+    seen = sample(lab, xy)
+    paint_a, paint_b = a.paint(s_a, u_a), b.paint(s_b, u_b)
+    off_a, off_b = (seen - paint_a)[overlap], (seen - paint_b)[overlap]
+    noise2 = NOISE**2
+
+    def contest(x: np.ndarray, y: np.ndarray) -> float:
+        ex, ey = (x**2).sum(1).mean(), (y**2).sum(1).mean()
+        return float((ey - ex) / (ex + ey + 2 * noise2))
+
+    paint = contest(off_a, off_b)
+    shape = contest(off_a - off_a.mean(0), off_b - off_b.mean(0))
+    gap = float(np.sqrt(((paint_a - paint_b)[overlap] ** 2).sum(1).mean()))
+    misfit = float(np.sqrt(min((off_a**2).sum(1).mean(), (off_b**2).sum(1).mean())))
+    edge_a = _edge(lab, a, b, xy, meet)
+    edge_b = _edge(lab, b, a, xy, meet)
+    edges = (edge_a - edge_b) / (edge_a + edge_b + NOISE)
+    return CrossingEvidence(
+        paint,
+        shape,
+        float(edges),
+        gap,
+        misfit,
+        angle,
+        min(a.width, b.width),
+        min(a.contrast, b.contrast),
+    )
+
+
+def _edge(lab: np.ndarray, own: _Skin, other: _Skin, xy: np.ndarray, meet: np.ndarray) -> float:
+    """Weaker of the own two edges inside the other lead's band, Lab units per step across."""
+    s0, _ = own.coordinates(meet[None])
+    run = (
+        np.linspace(-0.35, 0.35, 9)
+        * other.width
+        / max(abs(float(own.along @ np.array([-other.along[1], other.along[0]]))), 0.15)
+    )
+    normal = np.array([-own.along[1], own.along[0]])
+    strengths = []
+    for side in (-1.0, 1.0):
+        best = 0.0
+        for rim in (0.38, 0.5, 0.62):
+            s = s0[0] + run
+            base = own.origin + s[:, None] * own.along + (own.bow * s**2)[:, None] * normal
+            delta = max(0.18 * own.width, 0.75)
+            inner = sample(lab, base + side * (rim * own.width - delta) * normal)
+            outer = sample(lab, base + side * (rim * own.width + delta) * normal)
+            _, u = other.coordinates(base + side * rim * own.width * normal)
+            inside = np.abs(u) < 0.4 * other.width
+            if inside.sum() < 3:
+                continue
+            best = max(best, float(np.linalg.norm((inner - outer)[inside].mean(0))))
+        strengths.append(best)
+    return min(strengths)

@@ -1,0 +1,157 @@
+"""Links: which line element can follow which, and how much the lead bends on the way.
+
+An element has two headings. State 2 i is element i headed along its angle, 2 i + 1 the
+opposite way. A link joins two states; its reverse joins the opposite states. Near links
+follow a visible line. Far links start where a line stops (it dives under another lead, a
+glint eats it) and end where another one starts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, sample
+
+__all__ = ["Links", "hermite", "link_elements"]
+
+NEAR_PX = 1.35 * NOMINAL_WIDTH_PX
+FAR_PX = 9.0 * NOMINAL_WIDTH_PX
+NEAR_TURN_RAD = np.radians(50)
+FAR_TURN_RAD = np.radians(32)
+STOP_TURN_RAD = np.radians(25)
+FAR_SAMPLES = 5
+MAX_FAR_NEIGHBOURS = 24
+
+
+@dataclass(frozen=True, eq=False)
+class Links:
+    """M directed links between states.
+
+    `source`, `target` (M,) states; `length` (M,) px; `bend` (M,) integral of the squared
+    curvature along the link, 1/px; `turn` (M,) largest curvature, 1/px; `far` (M,) bool;
+    `between` (M_far, FAR_SAMPLES, 3) Lab colours along the far links, in their order.
+    """
+
+    source: np.ndarray
+    target: np.ndarray
+    length: np.ndarray
+    bend: np.ndarray
+    turn: np.ndarray
+    far: np.ndarray
+    between: np.ndarray
+
+
+def hermite(
+    start: np.ndarray, start_dir: np.ndarray, end: np.ndarray, end_dir: np.ndarray, t: np.ndarray
+) -> np.ndarray:
+    """Points at `t` (K,) on the cubic from `start` to `end` (..., 2) with unit directions."""
+    chord = np.linalg.norm(end - start, axis=-1)[..., None, None]
+    t = t[:, None]
+    return (
+        (2 * t**3 - 3 * t**2 + 1) * start[..., None, :]
+        + (t**3 - 2 * t**2 + t) * chord * start_dir[..., None, :]
+        + (3 * t**2 - 2 * t**3) * end[..., None, :]
+        + (t**3 - t**2) * chord * end_dir[..., None, :]
+    )
+
+
+def link_elements(elements: Elements, lab: np.ndarray) -> Links:
+    """All links of `elements`; `lab` is the picture they were found in."""
+    n = len(elements)
+    if n < 2:
+        z = np.zeros(0)
+        zi = np.zeros(0, int)
+        return Links(zi, zi, z, z, z, np.zeros(0, bool), np.zeros((0, FAR_SAMPLES, 3)))
+    direction = np.stack([np.cos(elements.angle_rad), np.sin(elements.angle_rad)], 1)
+    pairs = cKDTree(elements.xy).query_pairs(NEAR_PX, output_type="ndarray")
+    near = _geometry(elements.xy, direction, pairs[:, 0], pairs[:, 1], NEAR_TURN_RAD)
+    stops = _stops(elements, near, n)
+    far = _far_links(elements, direction, stops)
+    between = _colours_between(elements.xy, direction, far, lab)
+    near, far = _both_ways(near), _both_ways(far)
+    between = np.concatenate([between, between[:, ::-1]])
+    parts = [np.concatenate([a, b]) for a, b in zip(near, far, strict=True)]
+    is_far = np.arange(len(parts[0])) >= len(near[0])
+    return Links(*parts, is_far, between)
+
+
+_Raw = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]
+
+
+def _geometry(
+    xy: np.ndarray, direction: np.ndarray, i: np.ndarray, j: np.ndarray, max_turn_rad: float
+) -> _Raw:
+    """States, length, bend and turn of the links i -> j that turn little enough."""
+    chord = xy[j] - xy[i]
+    length = np.hypot(chord[:, 0], chord[:, 1])
+    ok = length > 0.4
+    i, j, chord, length = i[ok], j[ok], chord[ok], length[ok]
+    chord = chord / length[:, None]
+    # Angles from each heading to the chord, with the heading that goes along the chord.
+    turns = []
+    states = []
+    for k in (i, j):
+        cos = np.einsum("ij,ij->i", direction[k], chord)
+        sin = direction[k, 0] * chord[:, 1] - direction[k, 1] * chord[:, 0]
+        back = cos < 0
+        turns.append(np.arctan2(np.where(back, -sin, sin), np.abs(cos)))
+        states.append(2 * k + back)
+    a, b = turns
+    ok = (np.abs(a) < max_turn_rad) & (np.abs(b) < max_turn_rad)
+    a, b, length = a[ok], b[ok], length[ok]
+    # Cubic with these end angles: energy 4 (a^2 + a b + b^2) / length, curvature at the ends.
+    bend = 4 * (a * a + a * b + b * b) / length
+    turn = 2 * np.maximum(np.abs(2 * a + b), np.abs(a + 2 * b)) / length
+    return states[0][ok], states[1][ok], length, bend, turn
+
+
+def _both_ways(raw: _Raw) -> _Raw:
+    source, target, *rest = raw
+    doubled = [np.concatenate([v, v]) for v in rest]
+    return (
+        np.concatenate([source, target ^ 1]),
+        np.concatenate([target, source ^ 1]),
+        *doubled,
+    )
+
+
+def _stops(elements: Elements, near: _Raw, n: int) -> np.ndarray:
+    """States from which no line of like contrast goes on straight."""
+    source, target, length, bend, _ = near
+    smooth = bend * length < 4 * STOP_TURN_RAD**2
+    lasting = elements.contrast[target >> 1] > 0.5 * elements.contrast[source >> 1]
+    goes_on = np.zeros(2 * n, bool)
+    goes_on[source[smooth & lasting]] = True
+    lasting = elements.contrast[source >> 1] > 0.5 * elements.contrast[target >> 1]
+    goes_on[(target ^ 1)[smooth & lasting]] = True
+    return np.flatnonzero(~goes_on)
+
+
+def _far_links(elements: Elements, direction: np.ndarray, stops: np.ndarray) -> _Raw:
+    """Links from every stop to stops that face it, ahead and within reach."""
+    empty = np.zeros(0, int)
+    if len(stops) < 2:
+        return _geometry(elements.xy, direction, empty, empty, FAR_TURN_RAD)
+    tree = cKDTree(elements.xy[stops >> 1])
+    pairs = tree.query_pairs(FAR_PX, output_type="ndarray")
+    i, j = stops[pairs[:, 0]], stops[pairs[:, 1]]
+    sign_i, sign_j = 1 - 2 * (i & 1), 1 - 2 * (j & 1)
+    chord = elements.xy[j >> 1] - elements.xy[i >> 1]
+    ahead = np.einsum("ij,ij->i", direction[i >> 1], chord) * sign_i > 0
+    facing = np.einsum("ij,ij->i", direction[j >> 1], chord) * sign_j < 0
+    ok = ahead & facing & (np.hypot(chord[:, 0], chord[:, 1]) > NOMINAL_WIDTH_PX)
+    return _geometry(elements.xy, direction, i[ok] >> 1, j[ok] >> 1, FAR_TURN_RAD)
+
+
+def _colours_between(
+    xy: np.ndarray, direction: np.ndarray, far: _Raw, lab: np.ndarray
+) -> np.ndarray:
+    source, target = far[0], far[1]
+    t = (np.arange(FAR_SAMPLES) + 0.5) / FAR_SAMPLES
+    heading = direction[source >> 1] * (1 - 2 * (source & 1))[:, None]
+    arriving = direction[target >> 1] * (1 - 2 * (target & 1))[:, None]
+    points = hermite(xy[source >> 1], heading, xy[target >> 1], arriving, t)
+    return sample(lab, points)

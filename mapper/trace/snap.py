@@ -1,0 +1,133 @@
+"""From a click to the lead beneath it: place on its centre line, width and colour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, line_elements, to_lab
+from mapper.trace.ground import LAYERS, Ground, as_ground, layer_scale, scaled
+from mapper.trace.model import TraceError
+
+__all__ = ["Snap", "checked_point", "look_at", "snap_to_wire"]
+
+MAX_REACH_PX = 400.0
+SUPPORT_RUN = 3.0  # widths to either side along the line that speak for an element
+COARSER_BONUS = 1.12  # per layer: a glint along a thick lead is thinner than the lead
+
+
+@dataclass(frozen=True, eq=False)
+class Snap:
+    """A place on a lead: photo pixels, width in photo pixels, Lab colour, direction modulo pi."""
+
+    xy_px: np.ndarray
+    width_px: float
+    colour: np.ndarray
+    angle_rad: float
+    contrast: float
+
+
+def checked_point(ground: Ground, xy: object, what: str = "point") -> np.ndarray:
+    """`xy` as (2,) float, inside the picture. Raises TraceError."""
+    try:
+        point = np.asarray(xy, dtype=float)
+    except (TypeError, ValueError):
+        point = np.full(2, np.nan)
+    if point.shape != (2,) or not np.isfinite(point).all():
+        raise TraceError(f"The {what} must be two numbers, x and y in photo pixels.")
+    if not (
+        -0.5 <= point[0] <= ground.width_px - 0.5 and -0.5 <= point[1] <= ground.height_px - 0.5
+    ):
+        raise TraceError(
+            f"The {what} ({point[0]:.0f}, {point[1]:.0f}) lies outside the photo of "
+            f"{ground.width_px} x {ground.height_px} pixels; click inside it."
+        )
+    return point
+
+
+def snap_to_wire(
+    image_or_ground: np.ndarray | Ground, xy: object, reach_px: float
+) -> tuple[tuple[float, float], float] | None:
+    """Nearest believable lead within `reach_px` of `xy`: ((x, y), width), photo pixels.
+
+    None where there is none. Only the neighbourhood of `xy` is looked at, so a Ground is not
+    needed for speed. Raises TraceError for a point outside the picture or not finite.
+    """
+    ground = as_ground(image_or_ground)
+    point = checked_point(ground, xy)
+    if not np.isfinite(reach_px) or reach_px < 0:
+        raise TraceError("The reach must be a number of pixels, zero or more.")
+    found = look_at(ground, point, float(min(reach_px, MAX_REACH_PX)))
+    if found is None:
+        return None
+    return (float(found.xy_px[0]), float(found.xy_px[1])), found.width_px
+
+
+def look_at(ground: Ground, xy_px: np.ndarray, reach_px: float) -> Snap | None:
+    """The best lead within `reach_px` of `xy_px`, judged over all widths."""
+    best: tuple[float, Snap] | None = None
+    for number in range(LAYERS):
+        found = _look_in_layer(ground, xy_px, reach_px, number)
+        if found is not None and (best is None or found[0] > best[0]):
+            best = found
+    return None if best is None else best[1]
+
+
+def _look_in_layer(
+    ground: Ground, xy_px: np.ndarray, reach_px: float, number: int
+) -> tuple[float, Snap] | None:
+    scale = layer_scale(number)
+    margin = reach_px + (SUPPORT_RUN + 2) * NOMINAL_WIDTH_PX / scale
+    # Crop on a grid that every halving divides, so that the layer's pixels stay in place.
+    grid = 1 << ((LAYERS + 1) // 2)
+    x0, y0 = (max(int((v - margin) // grid) * grid, 0) for v in xy_px)
+    x1, y1 = (int(-(-(v + margin) // grid)) * grid for v in xy_px)
+    crop = ground.image_bgr[y0 : min(y1, ground.height_px), x0 : min(x1, ground.width_px)]
+    if min(crop.shape[:2]) * scale < 2 * NOMINAL_WIDTH_PX:
+        return None
+    elements = line_elements(to_lab(scaled(crop, number)), spacing_px=1)
+    click = (xy_px - (x0, y0) + 0.5) * scale - 0.5
+    away = np.hypot(*(elements.xy - click).T)
+    reach = max(reach_px * scale, 0.6)
+    candidates = np.flatnonzero(away <= reach)
+    if len(candidates) == 0:
+        return None
+    candidates = candidates[np.argsort(away[candidates])[:200]]
+    run, support = _support(elements, candidates)
+    # Nearer is better, yet a faint line under the pointer must not beat the lead beside it.
+    nearness = np.exp(-0.5 * (away[candidates] / (0.6 * reach + 0.5 * NOMINAL_WIDTH_PX)) ** 2)
+    score = elements.contrast[candidates] * support * nearness * COARSER_BONUS**number
+    top = int(np.argmax(score))
+    if support[top] < 0.5:
+        return None
+    i = candidates[top]
+    mine = run[top]
+    place = (elements.xy[i] + 0.5) / scale - 0.5 + (x0, y0)
+    return float(score[top]), Snap(
+        place,
+        float(np.median(elements.width[mine]) / scale),
+        np.median(elements.colour[mine], axis=0),
+        float(elements.angle_rad[i]),
+        float(np.median(elements.contrast[mine])),
+    )
+
+
+def _support(elements: Elements, candidates: np.ndarray) -> tuple[list[np.ndarray], np.ndarray]:
+    """Elements that carry each candidate's line on, and how much of that run they fill (0..1)."""
+    offset = elements.xy[None] - elements.xy[candidates, None]
+    angle = elements.angle_rad[candidates]
+    along = offset[..., 0] * np.cos(angle)[:, None] + offset[..., 1] * np.sin(angle)[:, None]
+    across = offset[..., 1] * np.cos(angle)[:, None] - offset[..., 0] * np.sin(angle)[:, None]
+    turn = np.abs(np.sin(elements.angle_rad[None] - angle[:, None]))
+    run_px = SUPPORT_RUN * NOMINAL_WIDTH_PX
+    like = elements.contrast[None] > 0.4 * elements.contrast[candidates, None]
+    # A lead may bend with a radius of three widths.
+    slack = 0.35 * NOMINAL_WIDTH_PX + along**2 / (6 * NOMINAL_WIDTH_PX)
+    mine = (np.abs(along) <= run_px) & (np.abs(across) <= slack) & (turn < 0.75) & like
+    bins = 9
+    slot = np.clip(((along + run_px) / (2 * run_px) * bins).astype(int), 0, bins - 1)
+    filled = np.zeros((len(candidates), bins), bool)
+    rows, columns = np.nonzero(mine)
+    filled[rows, slot[rows, columns]] = True
+    return [np.flatnonzero(m) for m in mine], filled.mean(1)
