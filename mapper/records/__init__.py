@@ -1,0 +1,38 @@
+"""The archive of jobs: every edit saved at once, undo and redo without end.
+
+`JobStore` keeps jobs in a folder; `Job` is a frozen view of one; the `*_changes` functions
+say what belongs together in one edit.
+"""
+
+from mapper.records.changes import fit_changes, judgement_changes, lead_changes, tick_changes
+from mapper.records.document import DoneStep, JudgedEntry, PhotoEntry, Settings
+from mapper.records.errors import EditConflict, RecordsError
+from mapper.records.exchange import export_route_map, import_route_map
+from mapper.records.expected import ExpectedLead
+from mapper.records.job import Job
+from mapper.records.leads import Stretch, TracedLead, refit_stretches
+from mapper.records.store import EditRecord, JobStore, JobSummary, default_folder
+
+__all__ = [
+    "DoneStep",
+    "EditConflict",
+    "EditRecord",
+    "ExpectedLead",
+    "Job",
+    "JobStore",
+    "JobSummary",
+    "JudgedEntry",
+    "PhotoEntry",
+    "RecordsError",
+    "Settings",
+    "Stretch",
+    "TracedLead",
+    "default_folder",
+    "export_route_map",
+    "fit_changes",
+    "import_route_map",
+    "judgement_changes",
+    "lead_changes",
+    "refit_stretches",
+    "tick_changes",
+]

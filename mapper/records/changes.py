@@ -1,0 +1,95 @@
+"""The changes that belong together in one edit, for what people do on the pages.
+
+Each function is pure and returns key -> new value (None deletes); give that to
+`JobStore.edit` with `expected=job`, the view it was made from.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from mapper.records.document import DoneStep, JudgedEntry, key_of
+from mapper.records.job import Job
+from mapper.records.leads import TracedLead, refit_stretches
+from mapper.records.provisional import JUDGED_REACH_MM
+from mapper.routes import Crossing
+
+if TYPE_CHECKING:
+    from mapper.fit import PhotoFit
+
+__all__ = ["fit_changes", "judgement_changes", "lead_changes", "tick_changes"]
+
+Changes = dict[str, Any]
+
+
+def lead_changes(lead: TracedLead) -> Changes:
+    """Keep a lead as it now is."""
+    return {key_of("lead", lead.id): lead.to_mapping()}
+
+
+def fit_changes(job: Job, sha256: str, fit: PhotoFit | None, clicks: Sequence[Any] = ()) -> Changes:
+    """Keep a photo's new fit and clicks, and project the stretches on that photo anew.
+
+    Without a fit only the clicks are kept (too few to fit yet) and the leads stay.
+    """
+    value = {"fit": None if fit is None else fit.to_dict(), "clicks": list(clicks)}
+    changes: Changes = {key_of("fit", sha256): value}
+    if fit is not None:
+        for old, new in zip(job.leads, refit_stretches(job.leads, sha256, fit), strict=True):
+            if new is not old:
+                changes |= lead_changes(new)
+    return changes
+
+
+def judgement_changes(
+    job: Job,
+    crossing: Crossing,
+    top: str | None,
+    by: str = "",
+    photo: str | None = None,
+    at: datetime | None = None,
+) -> Changes:
+    """Keep what somebody saw at a meeting, in place of earlier judgements there.
+
+    `top` is "a", "b" or "apart" as `crossing` names its leads, or None to open it again.
+    """
+    changes: Changes = {
+        key_of("judged", one.id): None
+        for one in job.judged
+        if {one.a, one.b} == {crossing.a, crossing.b}
+        and np.hypot(one.x_mm - crossing.x_mm, one.y_mm - crossing.y_mm) <= JUDGED_REACH_MM
+    }
+    if top is not None:
+        entry = JudgedEntry(
+            id=uuid.uuid4().hex,
+            a=crossing.a,
+            b=crossing.b,
+            x_mm=crossing.x_mm,
+            y_mm=crossing.y_mm,
+            top=top,
+            by=by,
+            at=at or datetime.now(UTC),
+            photo=photo,
+        )
+        changes[key_of("judged", entry.id)] = entry.to_mapping()
+    return changes
+
+
+def tick_changes(
+    job: Job,
+    action: str,
+    wire: str,
+    past: tuple[float, float] | None = None,
+    by: str = "",
+    reason: str = "",
+    at: datetime | None = None,
+) -> Changes:
+    """Add a step to the teardown log, after the last one."""
+    last = max((int(step.number) for step in job.done), default=0)
+    step = DoneStep(f"{last + 1:04d}", action, wire, past, at or datetime.now(UTC), by, reason)
+    return {key_of("done", step.number): step.to_mapping()}

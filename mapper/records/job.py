@@ -1,0 +1,223 @@
+"""One job as the pages see it: a frozen view of the flat document, no database behind it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+from mapper.plate import Plate
+from mapper.records.document import (
+    DoneStep,
+    JudgedEntry,
+    PhotoEntry,
+    Settings,
+    check_key,
+    key_of,
+    text_of,
+    value_of,
+)
+from mapper.records.errors import RecordsError
+from mapper.records.expected import ExpectedLead, expected_leads, missing_leads
+from mapper.records.leads import TracedLead
+from mapper.records.provisional import Provisional, provisional_leads
+from mapper.routes import RouteMap
+
+if TYPE_CHECKING:
+    from mapper.fit import PhotoFit
+
+__all__ = ["Job", "check_entry"]
+
+
+def check_entry(key: str, value: Any) -> None:
+    """Say at once, before anything is kept, when a value can't be read back as what it is.
+
+    Raises
+    ------
+    RecordsError
+        The key is of no known kind, or the value is not what its kind needs.
+    """
+    kind, name = check_key(key)
+    if not isinstance(value, Mapping):
+        raise RecordsError(f"The entry {kind} of the job is damaged: enter it again.")
+    if kind == "plate":
+        Plate.from_mapping(value)
+    elif kind == "settings":
+        Settings.from_mapping(value)
+    elif kind == "photo":
+        PhotoEntry.from_mapping(name, value)
+    elif kind == "fit":
+        _fit_of(value)
+    elif kind == "judged":
+        JudgedEntry.from_mapping(name, value)
+    elif kind == "done":
+        DoneStep.from_mapping(name, value)
+    elif kind == "lead" and TracedLead.from_mapping(value).id != name:
+        raise RecordsError("A lead is kept under another name than its own: rename it.")
+
+
+def _fit_of(value: Mapping[str, Any]) -> PhotoFit | None:
+    # Imported here: a program that only plans should not have to load the image libraries.
+    from mapper.fit import PhotoFit
+
+    return None if value.get("fit") is None else PhotoFit.from_dict(value["fit"])
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """A job as it stood at `revision`.
+
+    Everything here is computed from `texts` (key -> canonical JSON) when first asked for.
+    `undo_label` and `redo_label` name the edit that undo or redo would act on, or are None.
+    Values handed out are fresh copies: change them freely and give them to `JobStore.edit`.
+    """
+
+    id: str
+    revision: int
+    texts: Mapping[str, str]
+    undo_label: str | None = None
+    redo_label: str | None = None
+    created_at: datetime | None = None
+    changed_at: datetime | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "texts", MappingProxyType(dict(self.texts)))
+
+    @classmethod
+    def from_mapping(cls, values: Mapping[str, Any], id: str = "", revision: int = 0) -> Job:
+        """A job from key -> JSON value, without a store; every entry is checked."""
+        for key, value in values.items():
+            check_entry(key, value)
+        return cls(id, revision, {key: text_of(value) for key, value in values.items()})
+
+    # --- the document ---------------------------------------------------------------
+
+    def value(self, key: str, default: Any = None) -> Any:
+        """A fresh copy of the value under `key`, or `default`."""
+        return value_of(self.texts[key]) if key in self.texts else default
+
+    def names(self, kind: str) -> tuple[str, ...]:
+        """Ids of the entries of a kind, sorted: ``job.names("lead")``."""
+        start = f"{kind}/"
+        return tuple(sorted(key[len(start) :] for key in self.texts if key.startswith(start)))
+
+    def to_mapping(self) -> dict[str, Any]:
+        """The whole document as key -> JSON value; `JobStore.import_job` takes it back."""
+        return {key: value_of(self.texts[key]) for key in sorted(self.texts)}
+
+    # --- what it says ---------------------------------------------------------------
+
+    @property
+    def name(self) -> str:
+        """The job's name, "" when it has none."""
+        return str(self.about.get("name", ""))
+
+    @property
+    def about(self) -> dict[str, Any]:
+        """{"name", "mould", "resin", "person", "note"}; missing ones are missing."""
+        return self.value("about", {})
+
+    @cached_property
+    def settings(self) -> Settings:
+        return Settings.from_mapping(self.value("settings", {}))
+
+    @cached_property
+    def plate(self) -> Plate | None:
+        """The plate, or None while none is entered."""
+        mapping = self.value("plate")
+        return None if mapping is None else Plate.from_mapping(mapping)
+
+    @cached_property
+    def photos(self) -> tuple[PhotoEntry, ...]:
+        """Photos by stage, then round, time and name."""
+        found = (PhotoEntry.from_mapping(n, self.value(f"photo/{n}")) for n in self.names("photo"))
+        return tuple(sorted(found, key=lambda photo: photo.order))
+
+    @cached_property
+    def fits(self) -> Mapping[str, PhotoFit]:
+        """sha256 -> fit of each fitted photo."""
+        fits = {name: _fit_of(self.value(f"fit/{name}")) for name in self.names("fit")}
+        return MappingProxyType({name: fit for name, fit in fits.items() if fit is not None})
+
+    def clicks(self, sha256: str) -> list[Any]:
+        """The clicks that were set on a photo for its fit, as they were kept."""
+        return self.value(key_of("fit", sha256), {}).get("clicks") or []
+
+    @cached_property
+    def leads(self) -> tuple[TracedLead, ...]:
+        """Leads as traced so far, in the order in which people count (Z2 before Z10)."""
+        found = (TracedLead.from_mapping(self.value(f"lead/{n}")) for n in self.names("lead"))
+        return tuple(sorted(found, key=lambda lead: counting_order(lead.id)))
+
+    @cached_property
+    def judged(self) -> tuple[JudgedEntry, ...]:
+        """Judgements, oldest first."""
+        found = (
+            JudgedEntry.from_mapping(n, self.value(f"judged/{n}")) for n in self.names("judged")
+        )
+        return tuple(sorted(found, key=lambda one: (one.at.isoformat() if one.at else "", one.id)))
+
+    @cached_property
+    def done(self) -> tuple[DoneStep, ...]:
+        """The teardown log in order; reads as the `done` of `mapper.pulling.plan_pull`."""
+        found = (DoneStep.from_mapping(n, self.value(f"done/{n}")) for n in self.names("done"))
+        return tuple(sorted(found, key=lambda step: int(step.number)))
+
+    # --- what is still missing ------------------------------------------------------
+
+    def expected_leads(self) -> tuple[ExpectedLead, ...]:
+        """The leads that the plate's drops must have: D07 -> Z07-H and Z07-T."""
+        return () if self.plate is None else expected_leads(self.plate, self.settings)
+
+    def missing_leads(self) -> tuple[ExpectedLead, ...]:
+        """Expected leads of which no point is traced yet."""
+        return missing_leads(self.expected_leads(), self.leads)
+
+    @cached_property
+    def _provisional(self) -> Provisional:
+        return provisional_leads(self.plate, self.leads, self.missing_leads(), self.settings)
+
+    def provisional_ids(self) -> frozenset[str]:
+        """Leads of ``route_map(provisional=True)`` that run, in whole or in part, where nobody
+        traced them: draw them as a question, and never offer one as a step."""
+        return self._provisional.ids
+
+    def warnings(self) -> tuple[str, ...]:
+        """Plain sentences on what keeps a pull plan from being right or useful."""
+        return self._provisional.warnings
+
+    def route_map(self, provisional: bool = True) -> RouteMap:
+        """The job's plate, leads and judgements.
+
+        With `provisional`, what nobody has traced yet is there too, as unseen leads along
+        the channels, so that a plan can't call free what may lie under them: plan from this
+        one. Without, only what was traced: draw and judge from this one.
+
+        Raises
+        ------
+        RecordsError
+            No plate is entered yet.
+        """
+        if self.plate is None:
+            raise RecordsError("The job has no plate yet: enter it on the plate page first.")
+        if provisional:
+            return self._provisional.route_map(self.plate, self.judged, self.settings)
+        leads = tuple(lead for lead in (one.to_lead() for one in self.leads) if lead is not None)
+        return RouteMap(
+            plate=self.plate,
+            leads=leads,
+            judged=tuple(one.to_judged() for one in self.judged),
+            tracing_error_mm=self.settings.tracing_error_mm,
+            unseen_error_mm=self.settings.unseen_error_mm,
+            extra=self.about.get("extra") or {},
+        )
+
+
+def counting_order(name: str) -> tuple[Any, ...]:
+    """Sort key that counts numbers inside a name."""
+    parts = re.split(r"([0-9]+)", name)
+    return tuple((1, int(part), "") if i % 2 else (0, 0, part) for i, part in enumerate(parts))

@@ -1,0 +1,465 @@
+"""The archive: jobs in a SQLite file, photo originals beside it, every edit saved at once."""
+
+from __future__ import annotations
+
+import os
+import uuid
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+from sqlalchemy import Connection, delete, func, insert, select, update
+
+from mapper.errors import shown
+from mapper.records import schema, sqlite
+from mapper.records.document import text_of, value_of
+from mapper.records.errors import EditConflict, RecordsError
+from mapper.records.job import Job, check_entry
+from mapper.records.originals import Originals
+
+__all__ = ["EditRecord", "JobStore", "JobSummary", "default_folder"]
+
+MAX_UID_LENGTH = 100
+MAX_LABEL_LENGTH = 300
+
+
+def default_folder() -> Path:
+    """Return the store folder when the user chose none: MAPPER_STORE, else the user's data."""
+    chosen = os.environ.get("MAPPER_STORE")
+    return Path(chosen) if chosen else Path(platformdirs.user_data_dir("plate-wire-mapper"))
+
+
+@dataclass(frozen=True)
+class JobSummary:
+    """A line of the list of jobs."""
+
+    id: str
+    name: str
+    created_at: datetime
+    changed_at: datetime
+    revision: int
+    photos: int
+    leads: int
+    deleted_at: datetime | None = None
+
+
+@dataclass(frozen=True)
+class EditRecord:
+    """A line of a job's history. `state` is "live", "undone" or "dropped"."""
+
+    seq: int
+    label: str
+    by: str
+    at: datetime
+    state: str
+    keys: tuple[str, ...]
+
+
+class JobStore:
+    """All jobs in one folder: ``jobs.sqlite`` and ``photos/``.
+
+    One store may be used by several threads, and several processes may have the same
+    folder open. When a method that writes returns, what it did is on the disk. Methods
+    raise RecordsError for what a user can mend (disk full, archive in use or damaged, job
+    not there); then nothing of that call has been kept.
+    """
+
+    def __init__(self, folder: str | os.PathLike[str] | None = None):
+        """Open the archive in `folder` (made when not there); None is `default_folder()`."""
+        self.folder = Path(folder) if folder is not None else default_folder()
+        self._path = self.folder / "jobs.sqlite"
+        self._originals = Originals(self.folder / "photos")
+        self._engine = sqlite.open_engine(self._path, schema.VERSION, _create)
+
+    def close(self) -> None:
+        """Let go of the file; the store can't be used after this."""
+        self._engine.dispose()
+
+    # --- jobs -----------------------------------------------------------------------
+
+    def jobs(self, deleted: bool = False) -> list[JobSummary]:
+        """Return the jobs, last changed first; with `deleted`, the deleted ones instead."""
+        job, entry = schema.job, schema.entry
+        gone = job.c.deleted_at.is_not(None) if deleted else job.c.deleted_at.is_(None)
+        with self._reading() as connection:
+            rows = connection.execute(
+                select(job).where(gone).order_by(job.c.changed_at.desc(), job.c.id)
+            ).all()
+            about = dict(
+                connection.execute(
+                    select(entry.c.job_id, entry.c.value).where(entry.c.key == "about")
+                ).all()
+            )
+            counts = {
+                kind: dict(
+                    connection.execute(
+                        select(entry.c.job_id, func.count())
+                        .where(entry.c.key.startswith(f"{kind}/", autoescape=True))
+                        .group_by(entry.c.job_id)
+                    ).all()
+                )
+                for kind in ("photo", "lead")
+            }
+        return [
+            JobSummary(
+                id=row.id,
+                name=str(value_of(about.get(row.id, "{}")).get("name", "")),
+                created_at=datetime.fromisoformat(row.created_at),
+                changed_at=datetime.fromisoformat(row.changed_at),
+                revision=row.revision,
+                photos=counts["photo"].get(row.id, 0),
+                leads=counts["lead"].get(row.id, 0),
+                deleted_at=row.deleted_at and datetime.fromisoformat(row.deleted_at),
+            )
+            for row in rows
+        ]
+
+    def create(self, name: str, about: Mapping[str, Any] | None = None) -> str:
+        """Start a job and return its id; `about` may hold mould, resin, person and note."""
+        return self.import_job({"about": {**(about or {}), "name": name}})
+
+    def import_job(self, entries: Mapping[str, Any], name: str | None = None) -> str:
+        """Start a job with these entries (key -> JSON value) and return its id.
+
+        For a copy give ``job.to_mapping()``, for a route-map file `import_route_map`'s
+        result. The first entries are no edit: undo does not take them away.
+        """
+        entries = dict(entries)
+        if name is not None:
+            entries["about"] = {**entries.get("about", {}), "name": name}
+        for key, value in entries.items():
+            check_entry(key, value)
+        texts = {key: text_of(value) for key, value in entries.items()}
+        job_id, at = uuid.uuid4().hex, _now()
+        with self._writing() as connection:
+            connection.execute(
+                insert(schema.job).values(id=job_id, revision=0, created_at=at, changed_at=at)
+            )
+            _put(connection, job_id, texts)
+        return job_id
+
+    def delete(self, job_id: str) -> None:
+        """Take a job off the list; `restore` brings it back. Nothing is erased."""
+        self._mark(job_id, _now())
+
+    def restore(self, job_id: str) -> None:
+        """Put a deleted job back on the list."""
+        self._mark(job_id, None)
+
+    def _mark(self, job_id: str, deleted_at: str | None) -> None:
+        with self._writing() as connection:
+            _row(connection, job_id, deleted_too=True)
+            connection.execute(
+                update(schema.job).where(schema.job.c.id == job_id).values(deleted_at=deleted_at)
+            )
+
+    # --- one job --------------------------------------------------------------------
+
+    def job(self, job_id: str) -> Job:
+        """Return the job as it now stands."""
+        with self._reading() as connection:
+            return _load(connection, job_id)
+
+    def revision(self, job_id: str) -> int:
+        """Return the job's revision; cheap, for a window that asks whether to load again."""
+        with self._reading() as connection:
+            return _row(connection, job_id).revision
+
+    def history(self, job_id: str) -> list[EditRecord]:
+        """Return every edit ever made, oldest first, with those that were undone."""
+        edit, change = schema.edit, schema.change
+        with self._reading() as connection:
+            _row(connection, job_id)
+            rows = connection.execute(
+                select(edit).where(edit.c.job_id == job_id).order_by(edit.c.seq)
+            ).all()
+            keys: dict[int, list[str]] = {}
+            for seq, key in connection.execute(
+                select(change.c.seq, change.c.key)
+                .where(change.c.job_id == job_id)
+                .order_by(change.c.seq, change.c.key)
+            ):
+                keys.setdefault(seq, []).append(key)
+        return [
+            EditRecord(
+                seq=row.seq,
+                label=row.label,
+                by=row.by,
+                at=datetime.fromisoformat(row.at),
+                state=row.state,
+                keys=tuple(keys.get(row.seq, ())),
+            )
+            for row in rows
+        ]
+
+    def edit(
+        self,
+        job_id: str,
+        label: str,
+        changes: Mapping[str, Any],
+        uid: str | None = None,
+        by: str = "",
+        expected: Job | None = None,
+    ) -> Job:
+        """Apply the changes (key -> new value, None deletes) as one edit; return the new job.
+
+        Parameters
+        ----------
+        label : what was done, as undo will call it: "move a point of Z07-H".
+        uid : the client's own id of this operation, up to 100 characters. The same one
+            delivered again changes nothing. None: the operation can't come twice.
+        expected : the view the changes were made from. When an entry to be changed is no
+            longer as that view shows it, the edit is refused.
+
+        Changes that change nothing make no edit.
+
+        Raises
+        ------
+        EditConflict
+            Another window changed one of these entries since `expected`.
+        RecordsError
+            A value is not what its key needs, or the store can't be written.
+        """
+        for key, value in changes.items():
+            if value is not None:
+                check_entry(key, value)
+        after = {key: None if value is None else text_of(value) for key, value in changes.items()}
+        with self._writing() as connection:
+            row = _row(connection, job_id)
+            if _delivered(connection, job_id, uid):
+                return _load(connection, job_id)
+            now = _texts(connection, job_id, after)
+            if expected is not None:
+                stale = tuple(k for k in after if now.get(k) != expected.texts.get(k))
+                if stale:
+                    raise _conflict(label, changes, stale)
+            after = {key: value for key, value in after.items() if now.get(key) != value}
+            seq = self._add_edit(connection, job_id, label, by, now, after) if after else None
+            _step(connection, row, uid, "edit", seq, by)
+            return _load(connection, job_id)
+
+    def _add_edit(
+        self,
+        connection: Connection,
+        job_id: str,
+        label: str,
+        by: str,
+        before: Mapping[str, str],
+        after: Mapping[str, str | None],
+    ) -> int:
+        edit = schema.edit
+        connection.execute(
+            update(edit)
+            .where(edit.c.job_id == job_id, edit.c.state == "undone")
+            .values(state="dropped")
+        )
+        last = connection.execute(
+            select(func.max(edit.c.seq)).where(edit.c.job_id == job_id)
+        ).scalar()
+        seq = (last or 0) + 1
+        connection.execute(
+            insert(edit).values(
+                job_id=job_id,
+                seq=seq,
+                label=label[:MAX_LABEL_LENGTH],
+                by=by,
+                at=_now(),
+                state="live",
+            )
+        )
+        connection.execute(
+            insert(schema.change),
+            [
+                {"job_id": job_id, "seq": seq, "key": k, "before": before.get(k), "after": v}
+                for k, v in after.items()
+            ],
+        )
+        _put(connection, job_id, after)
+        return seq
+
+    def undo(self, job_id: str, uid: str | None = None, by: str = "") -> Job | None:
+        """Take back the newest edit that holds; None when there is none."""
+        return self._flip(job_id, "undo", uid, by)
+
+    def redo(self, job_id: str, uid: str | None = None, by: str = "") -> Job | None:
+        """Bring back what was undone last; None when there is nothing, or a new edit came."""
+        return self._flip(job_id, "redo", uid, by)
+
+    def _flip(self, job_id: str, action: str, uid: str | None, by: str) -> Job | None:
+        change = schema.change
+        with self._writing() as connection:
+            row = _row(connection, job_id)
+            if _delivered(connection, job_id, uid):
+                return _load(connection, job_id)
+            found = _next(connection, job_id, action)
+            seq = None if found is None else found.seq
+            if seq is not None:
+                side = change.c.before if action == "undo" else change.c.after
+                texts = connection.execute(
+                    select(change.c.key, side).where(change.c.job_id == job_id, change.c.seq == seq)
+                ).all()
+                _put(connection, job_id, dict(map(tuple, texts)))
+                connection.execute(
+                    update(schema.edit)
+                    .where(schema.edit.c.job_id == job_id, schema.edit.c.seq == seq)
+                    .values(state="undone" if action == "undo" else "live")
+                )
+            _step(connection, row, uid, action, seq, by)
+            return None if seq is None else _load(connection, job_id)
+
+    # --- photos ---------------------------------------------------------------------
+
+    def add_photo(self, data: bytes, ext: str) -> str:
+        """Keep a photo's original bytes, once; return their sha256 (hex)."""
+        return self._originals.add(data, ext)
+
+    def photo_path(self, sha256: str) -> Path:
+        """Return where a photo's original lies; it is not to be written."""
+        return self._originals.path(sha256)
+
+    # --- transactions ---------------------------------------------------------------
+
+    @contextmanager
+    def _reading(self) -> Iterator[Connection]:
+        with sqlite.mended(self._path), self._engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        with (
+            sqlite.mended(self._path),
+            self._engine.connect().execution_options(**sqlite.WRITE) as connection,
+            connection.begin(),
+        ):
+            yield connection
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="microseconds")
+
+
+def _create(connection: Connection) -> None:
+    schema.metadata.create_all(connection)
+    connection.execute(insert(schema.migration).values(version=schema.VERSION, at=_now()))
+
+
+def _row(connection: Connection, job_id: str, deleted_too: bool = False) -> Any:
+    """The job's row, locked against other writers where the database locks rows."""
+    row = connection.execute(
+        select(schema.job).where(schema.job.c.id == job_id).with_for_update()
+    ).one_or_none()
+    if row is None:
+        raise RecordsError(f"There is no job {shown(job_id)} in this archive: choose another.")
+    if row.deleted_at is not None and not deleted_too:
+        raise RecordsError("This job was deleted: restore it from the list of deleted jobs.")
+    return row
+
+
+def _texts(
+    connection: Connection, job_id: str, keys: Sequence[str] | Mapping[str, Any] | None = None
+) -> dict[str, str]:
+    entry = schema.entry
+    query = select(entry.c.key, entry.c.value).where(entry.c.job_id == job_id)
+    if keys is not None:
+        query = query.where(entry.c.key.in_(list(keys)))
+    return dict(map(tuple, connection.execute(query)))
+
+
+def _put(connection: Connection, job_id: str, texts: Mapping[str, str | None]) -> None:
+    """Set the entries; None removes."""
+    if not texts:
+        return
+    entry = schema.entry
+    connection.execute(delete(entry).where(entry.c.job_id == job_id, entry.c.key.in_(list(texts))))
+    kept = [
+        {"job_id": job_id, "key": key, "value": text}
+        for key, text in texts.items()
+        if text is not None
+    ]
+    if kept:
+        connection.execute(insert(entry), kept)
+
+
+def _next(connection: Connection, job_id: str, action: str) -> Any:
+    """The edit that undo or redo would act on, or None."""
+    edit = schema.edit
+    state, order = ("live", edit.c.seq.desc()) if action == "undo" else ("undone", edit.c.seq)
+    return connection.execute(
+        select(edit.c.seq, edit.c.label)
+        .where(edit.c.job_id == job_id, edit.c.state == state)
+        .order_by(order)
+        .limit(1)
+    ).one_or_none()
+
+
+def _load(connection: Connection, job_id: str) -> Job:
+    row = _row(connection, job_id)
+    undo, redo = (_next(connection, job_id, action) for action in ("undo", "redo"))
+    return Job(
+        id=job_id,
+        revision=row.revision,
+        texts=_texts(connection, job_id),
+        undo_label=undo and undo.label,
+        redo_label=redo and redo.label,
+        created_at=datetime.fromisoformat(row.created_at),
+        changed_at=datetime.fromisoformat(row.changed_at),
+    )
+
+
+def _delivered(connection: Connection, job_id: str, uid: str | None) -> bool:
+    if uid is None:
+        return False
+    if not uid or len(uid) > MAX_UID_LENGTH:
+        raise ValueError(f"uid should have 1 to {MAX_UID_LENGTH} characters")
+    step = schema.step
+    found = connection.execute(
+        select(step.c.uid).where(step.c.job_id == job_id, step.c.uid == uid)
+    ).one_or_none()
+    return found is not None
+
+
+def _step(
+    connection: Connection, row: Any, uid: str | None, action: str, seq: int | None, by: str
+) -> None:
+    """Record the delivery, and count the job's revision up when it changed something."""
+    at, revision = _now(), row.revision + (seq is not None)
+    connection.execute(
+        insert(schema.step).values(
+            job_id=row.id,
+            uid=uid or uuid.uuid4().hex,
+            action=action,
+            seq=seq,
+            revision=revision,
+            by=by,
+            at=at,
+        )
+    )
+    if seq is not None:
+        connection.execute(
+            update(schema.job)
+            .where(schema.job.c.id == row.id)
+            .values(revision=revision, changed_at=at)
+        )
+
+
+def _conflict(label: str, changes: Mapping[str, Any], stale: tuple[str, ...]) -> EditConflict:
+    words = {"lead": "lead ", "photo": "a photo", "fit": "the fit of a photo"}
+    words |= {"judged": "a judgement", "done": "the teardown log"}
+    named = []
+    for key in stale:
+        kind, _, name = key.partition("/")
+        word = words.get(kind, f"the {kind}")
+        named.append(word + shown(name) if kind == "lead" else word)
+    named = list(dict.fromkeys(named))
+    what = named[0] if len(named) == 1 else f"{named[0]} and {len(named) - 1} more"
+    return EditConflict(
+        f"Another window has changed {what} in the meantime, so this was not saved: "
+        "look at the job as it is now, then do it again.",
+        label,
+        changes,
+        stale,
+    )
