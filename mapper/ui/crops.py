@@ -1,0 +1,211 @@
+"""Enlarged crops of a place on the plate, turned upright into the plate frame.
+
+A crop shows a square around a place of the plate as a fitted photo saw it, resampled as if
+looked at straight from above at the depth of the leads, so that crops of different photos
+lie the same way round and at the same scale.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import cv2
+import numpy as np
+
+__all__ = ["Crop", "crop_of_place", "draw_lead", "photo_scale_px_per_mm"]
+
+_NODES = 13  # the map is exact at this many nodes a side and smooth between them
+
+
+class Fit(Protocol):
+    """The part of a fit that a crop needs."""
+
+    def photo_from_plate(self, xy_mm: np.ndarray, depth_mm: float = 0.0) -> np.ndarray:
+        """Map plate mm at a depth to photo pixels."""
+        ...
+
+
+@dataclass(frozen=True, eq=False)
+class Crop:
+    """A square picture around a place. `shown` is the part of it that the photo covers, 0..1."""
+
+    pixels_bgr: np.ndarray
+    x_mm: float
+    y_mm: float
+    half_mm: float
+    shown: float
+
+    @property
+    def px_per_mm(self) -> float:
+        """Scale of the crop."""
+        return self.pixels_bgr.shape[0] / (2 * self.half_mm)
+
+    def px_from_plate(self, xy_mm: np.ndarray) -> np.ndarray:
+        """Map plate mm (N, 2) to pixels of the crop (N, 2)."""
+        xy_mm = np.asarray(xy_mm, float).reshape(-1, 2)
+        scale = self.px_per_mm
+        return np.column_stack(
+            [
+                (xy_mm[:, 0] - self.x_mm + self.half_mm) * scale - 0.5,
+                (self.y_mm + self.half_mm - xy_mm[:, 1]) * scale - 0.5,
+            ]
+        )
+
+
+def photo_scale_px_per_mm(fit: Fit, x_mm: float, y_mm: float, depth_mm: float) -> float:
+    """Pixels per mm of a fitted photo around a place, the smaller of both directions."""
+    around = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]) + [x_mm, y_mm]
+    px = np.asarray(fit.photo_from_plate(around, depth_mm), float)
+    return float(np.linalg.norm(px[1:] - px[0], axis=1).min())
+
+
+def crop_of_place(
+    pixels_bgr: np.ndarray,
+    fit: Fit,
+    x_mm: float,
+    y_mm: float,
+    depth_mm: float,
+    half_mm: float = 14.0,
+    size_px: int = 560,
+) -> Crop | None:
+    """Cut a square out of a fitted photo; None where the photo does not show the place.
+
+    Parameters
+    ----------
+    pixels_bgr : (H, W, 3) uint8, the upright photo.
+    fit : maps plate mm at a depth to photo pixels.
+    x_mm, y_mm, depth_mm : the place, and how deep below the face the leads lie there.
+    half_mm : half the side of the square on the plate.
+    size_px : side of the crop.
+    """
+    height, width = pixels_bgr.shape[:2]
+    middle = np.asarray(fit.photo_from_plate(np.array([[x_mm, y_mm]]), depth_mm), float)[0]
+    if not (np.isfinite(middle).all() and 0 <= middle[0] < width and 0 <= middle[1] < height):
+        return None
+    # Nodes stand at the centres of the first and last crop pixels and between them.
+    offsets = np.linspace(-1.0, 1.0, _NODES) * (half_mm - half_mm / size_px)
+    grid_x, grid_y = np.meshgrid(x_mm + offsets, y_mm - offsets)
+    nodes = np.asarray(
+        fit.photo_from_plate(np.column_stack([grid_x.ravel(), grid_y.ravel()]), depth_mm), float
+    ).reshape(_NODES, _NODES, 2)
+    if not np.isfinite(nodes).all():
+        return None
+    at = (np.linspace(0, _NODES - 1, size_px)).astype(np.float32)
+    node_x, node_y = np.meshgrid(at, at)
+    maps = [
+        cv2.remap(nodes[:, :, k].astype(np.float32), node_x, node_y, cv2.INTER_LINEAR)
+        for k in range(2)
+    ]
+    crop = cv2.remap(
+        pixels_bgr,
+        maps[0],
+        maps[1],
+        cv2.INTER_CUBIC,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(235, 235, 235),
+    )
+    inside = (maps[0] >= 0) & (maps[0] < width) & (maps[1] >= 0) & (maps[1] < height)
+    return Crop(crop, x_mm, y_mm, half_mm, float(inside.mean()))
+
+
+def _bgr(colour: str) -> tuple[int, int, int]:
+    red, green, blue = (int(colour[k : k + 2], 16) for k in (1, 3, 5))
+    return blue, green, red
+
+
+def draw_lead(
+    crop: Crop,
+    points_mm: np.ndarray,
+    colour: str,
+    tag: str,
+    dashed: bool = False,
+    beside_mm: float = 0.0,
+    keep_clear: Sequence[tuple[float, float]] = (),
+) -> Crop:
+    """Draw a lead thinly on a crop, with its tag at the rim.
+
+    With `beside_mm` the lead is drawn as two hairlines at that distance on both sides, so that
+    the wire itself stays in sight. `keep_clear` are crop pixels that earlier tags took.
+    """
+    picture = crop.pixels_bgr.copy()
+    path = crop.px_from_plate(points_mm)
+    colour_bgr = _bgr(colour)
+    size = picture.shape[0]
+    dense = _dense(path, 3.0)
+    inside = ((dense >= -20) & (dense <= size + 20)).all(axis=1)
+    lines = [dense]
+    if beside_mm > 0 and len(dense) > 1:
+        along = np.gradient(dense, axis=0)
+        along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
+        across = np.column_stack([-along[:, 1], along[:, 0]]) * beside_mm * crop.px_per_mm
+        lines = [dense + across, dense - across]
+    for line in lines:
+        for k in range(len(line) - 1):
+            if not (inside[k] and inside[k + 1]) or (dashed and (k // 4) % 2):
+                continue
+            start = tuple(int(v) for v in np.round(line[k] * 16))
+            end = tuple(int(v) for v in np.round(line[k + 1] * 16))
+            cv2.line(picture, start, end, (255, 255, 255), 4, cv2.LINE_AA, shift=4)
+        for k in range(len(line) - 1):
+            if not (inside[k] and inside[k + 1]) or (dashed and (k // 4) % 2):
+                continue
+            start = tuple(int(v) for v in np.round(line[k] * 16))
+            end = tuple(int(v) for v in np.round(line[k + 1] * 16))
+            cv2.line(picture, start, end, colour_bgr, 2, cv2.LINE_AA, shift=4)
+    _draw_tag(picture, dense, colour_bgr, tag, keep_clear)
+    return Crop(picture, crop.x_mm, crop.y_mm, crop.half_mm, crop.shown)
+
+
+def tag_place(crop: Crop, points_mm: np.ndarray) -> tuple[float, float] | None:
+    """Where on the crop (px) the tag of a lead stands: where the lead runs near the rim."""
+    dense = _dense(crop.px_from_plate(points_mm), 3.0)
+    return _rim_place(dense, crop.pixels_bgr.shape[0], ())
+
+
+def _dense(path: np.ndarray, step_px: float) -> np.ndarray:
+    """Resample a polyline evenly."""
+    lengths = np.linalg.norm(np.diff(path, axis=0), axis=1)
+    at = np.concatenate([[0.0], np.cumsum(lengths)])
+    if at[-1] <= 0:
+        return path[:1]
+    samples = np.linspace(0, at[-1], max(2, int(at[-1] / step_px) + 1))
+    return np.column_stack([np.interp(samples, at, path[:, k]) for k in range(2)])
+
+
+def _rim_place(
+    dense: np.ndarray, size: int, keep_clear: Sequence[tuple[float, float]]
+) -> tuple[float, float] | None:
+    margin = size * 0.07
+    ok = ((dense >= margin) & (dense <= size - margin)).all(axis=1)
+    if not ok.any():
+        return None
+    candidates = dense[ok]
+    rim = np.abs(candidates - size / 2).max(axis=1)
+    score = rim.copy()
+    for x, y in keep_clear:
+        away = np.linalg.norm(candidates - [x, y], axis=1)
+        score -= np.where(away < size * 0.25, size, 0.0)
+    best = candidates[int(np.argmax(score))]
+    return float(best[0]), float(best[1])
+
+
+def _draw_tag(
+    picture: np.ndarray,
+    dense: np.ndarray,
+    colour_bgr: tuple[int, int, int],
+    tag: str,
+    keep_clear: Sequence[tuple[float, float]],
+) -> None:
+    size = picture.shape[0]
+    place = _rim_place(dense, size, keep_clear)
+    if place is None:
+        return
+    centre = (int(place[0]), int(place[1]))
+    radius = max(13, size // 34)
+    cv2.circle(picture, centre, radius + 2, (255, 255, 255), -1, cv2.LINE_AA)
+    cv2.circle(picture, centre, radius, colour_bgr, -1, cv2.LINE_AA)
+    (wide, high), _ = cv2.getTextSize(tag, cv2.FONT_HERSHEY_SIMPLEX, 0.7, 2)
+    at = (centre[0] - wide // 2, centre[1] + high // 2)
+    cv2.putText(picture, tag, at, cv2.FONT_HERSHEY_SIMPLEX, 0.7, (255, 255, 255), 2, cv2.LINE_AA)

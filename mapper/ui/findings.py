@@ -1,0 +1,158 @@
+"""What follows from a job as it stands: meetings, plan, how far it is and what comes next.
+
+All of it is computed once per revision of the job and kept for the pages.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import streamlit as st
+
+from mapper.pulling import PullPlan, plan_pull
+from mapper.records import Job
+from mapper.routes import Crossing, RouteMap
+
+__all__ = ["Findings", "NextThing", "findings_of", "place_words"]
+
+
+@dataclass(frozen=True)
+class NextThing:
+    """One sentence on what to do next, and the short name of the page where it is done."""
+
+    text: str
+    page: str
+
+
+class Findings:
+    """Everything derived from one revision of a job, computed when first asked for."""
+
+    def __init__(self, job: Job) -> None:
+        self.job = job
+
+    @cached_property
+    def traced(self) -> RouteMap | None:
+        """Only what somebody traced; None without a plate."""
+        return None if self.job.plate is None else self.job.route_map(provisional=False)
+
+    @cached_property
+    def planned_on(self) -> RouteMap | None:
+        """With the routes that nobody traced yet, as the plan needs them; None without a plate."""
+        return None if self.job.plate is None else self.job.route_map(provisional=True)
+
+    @cached_property
+    def meetings(self) -> tuple[Crossing, ...]:
+        """All meetings of traced leads."""
+        return () if self.traced is None else self.traced.crossings
+
+    @cached_property
+    def out(self) -> frozenset[str]:
+        """Leads that are out, as ticked off."""
+        return frozenset(step.wire for step in self.job.done if step.action == "pull")
+
+    @cached_property
+    def open_meetings(self) -> tuple[Crossing, ...]:
+        """Meetings that nobody has judged, without those of leads that are out."""
+        return tuple(
+            meeting
+            for meeting in self.meetings
+            if meeting.top is None and not {meeting.a, meeting.b} & self.out
+        )
+
+    @cached_property
+    def plan(self) -> PullPlan | None:
+        """The pull plan from here on; None while there is no plate or no lead.
+
+        Raises
+        ------
+        MapperError
+            The teardown log can't be followed on this route map any more.
+        """
+        if self.planned_on is None or not self.planned_on.leads:
+            return None
+        return plan_pull(self.planned_on, done=self.job.done)
+
+    @cached_property
+    def unfinished(self) -> tuple[str, ...]:
+        """Leads that are begun and do not reach their exit yet."""
+        return tuple(lead.id for lead in self.job.leads if not lead.finished)
+
+    @cached_property
+    def doubtful(self) -> tuple[str, ...]:
+        """Hashes of photos whose fit is doubtful and was not confirmed by a person."""
+        return tuple(
+            name
+            for name, fit in self.job.fits.items()
+            if fit.verdict != "good" and not self.job.value(f"fit/{name}", {}).get("confirmed")
+        )
+
+    @cached_property
+    def line(self) -> str:
+        """How far the job is, in one line."""
+        job = self.job
+        if job.plate is None:
+            return "No plate yet"
+        parts = [f"{len(job.plate.drops)} drops"]
+        parts.append(f"{len(job.fits)} of {len(job.photos)} photos fitted")
+        finished = sum(lead.finished for lead in job.leads)
+        total = len(job.leads) + sum(
+            lead.id not in {one.id for one in job.leads} for lead in job.missing_leads()
+        )
+        parts.append(f"{finished} of {total} leads traced")
+        if self.meetings:
+            judged = sum(meeting.top is not None for meeting in self.meetings)
+            parts.append(f"{judged} of {len(self.meetings)} crossings judged")
+        if self.out:
+            parts.append(f"{len(self.out)} of {total} leads out")
+        return " · ".join(parts)
+
+    @cached_property
+    def next_thing(self) -> NextThing:
+        """What to do next, in the order of the job."""
+        job = self.job
+        if job.plate is None:
+            return NextThing("describe the plate", "plate")
+        if not job.photos and not job.leads:
+            return NextThing("add photos", "photos")
+        if not job.fits and not job.leads:
+            return NextThing("fit the photos to the plate", "fit")
+        if self.doubtful:
+            names = {photo.sha256: photo.name for photo in job.photos}
+            return NextThing(
+                f"look at the doubtful fit of {names.get(self.doubtful[0], 'a photo')}", "fit"
+            )
+        missing = job.missing_leads()
+        if missing:
+            more = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
+            return NextThing(f"trace {missing[0].id}{more}", "leads")
+        if self.unfinished:
+            return NextThing(f"trace {self.unfinished[0]} to its exit", "leads")
+        plan = self.plan
+        if plan is None:
+            return NextThing("trace the leads", "leads")
+        if self.open_meetings and not (plan.status == "complete" and not plan.look_at):
+            first = plan.look_at[0] if plan.look_at else None
+            words = f"look at {first.a} / {first.b}" if first else "judge the open crossings"
+            return NextThing(words, "crossings")
+        if plan.steps:
+            step = plan.steps[0]
+            return NextThing(f"{step.action} {step.wire}", "plan")
+        if plan.locked:
+            return NextThing(f"release the locked set of {', '.join(plan.locked[0].wires)}", "plan")
+        return NextThing("all leads are out; print the sheet for the file", "sheet")
+
+
+@st.cache_resource(show_spinner=False, max_entries=12)
+def _findings(job_id: str, revision: int, _job: Job) -> Findings:
+    return Findings(_job)
+
+
+def findings_of(job: Job) -> Findings:
+    """Findings of a job as it stands, from the cache where they are there."""
+    return _findings(job.id, job.revision, job)
+
+
+def place_words(x_mm: float, y_mm: float) -> str:
+    """A place on the plate in words."""
+    return f"{x_mm:.0f} mm from the left, {y_mm:.0f} mm from the bottom"

@@ -1,0 +1,98 @@
+"""The slim bar on top of every page: job, saved state, undo and redo, progress, next thing."""
+
+from __future__ import annotations
+
+from html import escape
+
+import streamlit as st
+
+from mapper.errors import MapperError, shown
+from mapper.ui import looks
+from mapper.ui.findings import findings_of
+from mapper.ui.server import settings
+from mapper.ui.session import Context, context, go
+
+__all__ = ["begin"]
+
+DEMO_TEXT = (
+    "This job is an invented scenario with computer-rendered photos. "
+    "What you do here is kept apart from your own jobs."
+)
+PAGE_WORDS = {
+    "jobs": "Jobs",
+    "plate": "Plate",
+    "photos": "Photos",
+    "fit": "Fit",
+    "leads": "Leads",
+    "crossings": "Crossings",
+    "plan": "Pull plan",
+    "sheet": "Sheet",
+}
+
+
+def begin(page: str) -> Context | None:
+    """Draw the bar of a page and return the open job; None (with a way on) when none is open."""
+    ctx = context()
+    if settings().demo:
+        looks.note(DEMO_TEXT, "calm")
+    if ctx is None:
+        looks.show_said()
+        if page != "jobs":
+            looks.note("No job is open. Open one, or start a new one, on the page Jobs.", "calm")
+            if st.button("Go to Jobs", type="primary"):
+                go("jobs")
+        return None
+    _bar(ctx, page)
+    looks.show_said()
+    return ctx
+
+
+def _bar(ctx: Context, page: str) -> None:
+    job = ctx.job
+    with st.container(
+        key="jobbar", horizontal=True, vertical_alignment="center", gap="small", wrap=True
+    ):
+        name = escape(shown(job.name or "Job without a name", 60))
+        with st.container(width="stretch", gap=None):
+            st.html(
+                f'<span class="jb-name">{name}</span>&ensp;'
+                f'<span class="jb-saved">{_saved(ctx)}</span><br>'
+                f'<span class="jb-soft">{_progress(ctx)}</span>'
+            )
+        next_thing = _next(ctx)
+        if next_thing is not None:
+            words = f"Next: {next_thing.text}"
+            if next_thing.page == page:
+                st.html(f'<span class="jb-next"><b>{escape(words)}</b></span>')
+            elif st.button(
+                words, key="jobbar next", type="primary", icon=":material/arrow_forward:"
+            ):
+                go(next_thing.page)
+        for word, label, act, icon in (
+            ("Undo", job.undo_label, ctx.undo, ":material/undo:"),
+            ("Redo", job.redo_label, ctx.redo, ":material/redo:"),
+        ):
+            text = word if label is None else f"{word}: {shown(label, 34)}"
+            if st.button(text, key=f"jobbar {word}", icon=icon, disabled=label is None):
+                act()
+                st.rerun()
+
+
+def _saved(ctx: Context) -> str:
+    at = ctx.job.changed_at
+    when = f" {at.astimezone():%H:%M:%S}" if at is not None else ""
+    return f"✓ saved{when}"
+
+
+def _progress(ctx: Context) -> str:
+    try:
+        return escape(findings_of(ctx.job).line)
+    except MapperError as error:
+        return escape(shown(error, 160))
+
+
+def _next(ctx: Context):
+    try:
+        return findings_of(ctx.job).next_thing
+    except MapperError:
+        return None

@@ -1,0 +1,205 @@
+"""Shared look of the pages: style, signs for states, the job bar, cautions, plain errors.
+
+Every state is told by a word and a sign as well as by a colour, so that nothing depends on
+seeing colours. The colours are those of a palette made for colour-blind readers
+(Okabe and Ito, 2008), darkened where text stands on them.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from html import escape
+from typing import Any
+
+import streamlit as st
+
+from mapper.errors import MapperError, shown
+
+__all__ = [
+    "CAUTIONS",
+    "STATES",
+    "State",
+    "apply_style",
+    "badge",
+    "cautions",
+    "empty",
+    "guarded",
+    "note",
+    "plain_failure",
+    "say",
+    "show_said",
+    "step_card",
+]
+
+LOG = logging.getLogger("mapper.ui")
+
+CAUTIONS = (
+    "Guidance only. Isolate, lock out and prove dead before touching wiring.",
+    "The plate and the plastic are hot enough to burn at a touch. Guard against hands and face "
+    "being splashed: face shield, heat gloves, sleeves.",
+    "Heat resin only under extraction; fumes of an overheated resin can be harmful.",
+    "Block platens and anything else that can move before reaching in.",
+    "Pull gently along the lead. If it holds, stop and look again: it may lie under something.",
+    "Local codes, the employer's procedures and licensed practice override anything shown here.",
+)
+
+
+class State:
+    """How one state looks: a word, a sign and a colour (css)."""
+
+    def __init__(self, word: str, sign: str, ink: str, ground: str) -> None:
+        self.word = word
+        self.sign = sign
+        self.ink = ink
+        self.ground = ground
+
+
+STATES = {
+    "good": State("good", "✓", "#00533c", "#dff3ea"),
+    "doubtful": State("doubtful", "?", "#7a3b00", "#ffe9cf"),
+    "missing": State("not done", "○", "#3c4650", "#e8eaec"),
+    "free": State("free to pull", "▲", "#00486f", "#dcedf9"),
+    "out": State("out", "✓", "#3c4650", "#e8eaec"),
+    "waiting": State("waits", "…", "#3c4650", "#eef0f1"),
+    "open": State("open", "?", "#7a3b00", "#ffe9cf"),
+    "locked": State("locked", "✕", "#8a1c00", "#fde3dc"),
+    "untraced": State("not traced", "!", "#8a1c00", "#fde3dc"),
+}
+
+_STYLE = """
+<style>
+:root { --ink:#15212b; --soft:#4a5661; --line:#c9cfd4; --paper:#ffffff; --deep:#0b4f5c;
+        --band:#eef2f3; }
+html, body, [data-testid="stAppViewContainer"] { color: var(--ink); }
+.block-container { padding: 3.6rem 1.6rem 3rem 1.6rem; max-width: 1840px; }
+[data-testid="stHeader"] { background: #ffffff; border-bottom: 2px solid var(--deep); }
+[data-testid="stToolbarActions"], [data-testid="stAppDeployButton"], #MainMenu { display: none; }
+h1, h2, h3 { letter-spacing: 0; font-weight: 650; }
+h2 { font-size: 1.5rem !important; padding-top: .2rem !important; }
+h3 { font-size: 1.15rem !important; padding: .35rem 0 .2rem 0 !important; }
+.stButton button, .stDownloadButton button, .stFormSubmitButton button, .stPopover button,
+[data-testid="stFileUploader"] button {
+  min-height: 44px; min-width: 44px; font-size: 1rem; border-width: 1.5px; }
+.stButton button:focus-visible, a:focus-visible, input:focus-visible {
+  outline: 3px solid #c8641e !important; outline-offset: 2px; }
+[data-testid="stTopNavLink"] { min-height: 44px; font-size: 1rem; }
+.stSelectbox [data-baseweb="select"] > div, .stTextInput input, .stNumberInput input {
+  min-height: 44px; }
+.stRadio label, .stCheckbox label { min-height: 32px; }
+.st-key-jobbar { background: var(--band); border: 1px solid var(--line); border-radius: 8px;
+  padding: .45rem .8rem; }
+.st-key-jobbar [data-testid="stMarkdownContainer"] p { margin: 0; }
+.jb-name { font-weight: 700; font-size: 1.1rem; }
+.jb-soft { color: var(--soft); font-size: .95rem; }
+.jb-next { font-size: 1rem; }
+.jb-saved { font-size: .92rem; white-space: nowrap; }
+.badge { display: inline-block; padding: .1rem .5rem; border-radius: 999px; font-size: .88rem;
+  font-weight: 600; white-space: nowrap; border: 1.5px solid currentColor; }
+.band { border-left: 6px solid #c8641e; background: #fff6ea; padding: .5rem .8rem;
+  border-radius: 4px; margin: .2rem 0; }
+.band.stop { border-color: #a32200; background: #fdeae4; }
+.band.calm { border-color: var(--deep); background: #eaf3f4; }
+.caution { border: 2px solid #7a3b00; border-radius: 8px; padding: .5rem .9rem;
+  background: #fffaf2; font-size: .95rem; }
+.caution b { letter-spacing: .02em; }
+.caution ul { margin: .2rem 0 .1rem 1.1rem; padding: 0; }
+.caution li { margin: 0 0 .1rem 0; font-size: .95rem; }
+.step { display: flex; gap: .8rem; align-items: center; border: 2px solid #00486f;
+  border-radius: 10px; padding: .45rem .8rem; background: #fff; }
+.step .num { font-size: 1.5rem; font-weight: 700; color: #fff; background: #00486f;
+  border-radius: 8px; min-width: 2.6rem; text-align: center; padding: .15rem .3rem; }
+.step .what { font-size: 1.15rem; font-weight: 650; }
+.step .how { color: var(--soft); font-size: .95rem; }
+.swatch { display: inline-block; width: 2.4rem; height: 0; border-top: 5px solid;
+  vertical-align: middle; margin-right: .35rem; }
+[data-testid="stImage"] img { border-radius: 6px; }
+</style>
+"""
+
+
+def apply_style() -> None:
+    """Put the style sheet on the page; called once per run."""
+    st.html(_STYLE)
+
+
+def badge(state: str, word: str | None = None) -> str:
+    """Html of a small label: sign, word and colour of a state."""
+    look = STATES[state]
+    return (
+        f'<span class="badge" style="color:{look.ink};background:{look.ground}">'
+        f"{look.sign} {escape(word or look.word)}</span>"
+    )
+
+
+def note(text: str, kind: str = "") -> None:
+    """Show one plain sentence in a band; `kind` is "" (mind this), "calm" or "stop"."""
+    sign = {"": "!", "calm": "i", "stop": "✕"}[kind]
+    st.html(f'<div class="band {kind}" role="note"><b>{sign}</b>&ensp;{escape(text)}</div>')
+
+
+def empty(text: str, page: Any = None, label: str = "") -> None:
+    """Say that there is nothing here yet, and lead to the page where it starts."""
+    note(text, "calm")
+    if page is not None and st.button(label, type="primary", key=f"goto {label}"):
+        st.switch_page(page)
+
+
+def cautions() -> None:
+    """The cautions that stand wherever the page leads to work on the plate itself."""
+    items = "".join(f"<li>{escape(text)}</li>" for text in CAUTIONS)
+    st.html(
+        f'<div class="caution" role="note"><b>Before you touch anything</b><ul>{items}</ul></div>'
+    )
+
+
+def step_card(number: int | str, what: str, how: str = "") -> None:
+    """A big numbered card of the pull plan."""
+    st.html(
+        f'<div class="step"><div class="num">{escape(str(number))}</div>'
+        f'<div><div class="what">{escape(what)}</div><div class="how">{escape(how)}</div></div>'
+        "</div>"
+    )
+
+
+_SAID = "said to the user"
+
+
+def say(text: str, kind: str = "") -> None:
+    """Keep a sentence for the next run of the page, where `show_said` shows it."""
+    st.session_state.setdefault(_SAID, []).append((kind, text))
+
+
+def show_said() -> None:
+    """Show, once, what callbacks had to say."""
+    for kind, text in st.session_state.pop(_SAID, []):
+        note(text, kind)
+
+
+def plain_failure(where: str) -> None:
+    """The last resort: log the failure in full and show one sentence without any of it."""
+    LOG.exception("failure on %s", where)
+    note(
+        "Something went wrong here. Everything that was shown as saved is kept. "
+        "Try again, or go to another page; the details are in the log file.",
+        "stop",
+    )
+
+
+def guarded(action: Callable[..., Any]) -> Callable[..., None]:
+    """Wrap a widget callback: an error becomes a sentence on the page, never a trace."""
+
+    def run(*args: Any, **kwargs: Any) -> None:
+        try:
+            action(*args, **kwargs)
+        except MapperError as error:
+            say(shown(error, 400), "stop")
+        except Exception:
+            LOG.exception("failure in a callback")
+            say(
+                "That did not work, and nothing was changed. Try again; "
+                "the details are in the log file.",
+                "stop",
+            )
+
+    return run

@@ -1,0 +1,179 @@
+"""What every page works on: the store, the job that is open, and saving edits to it.
+
+The id of the open job stands in the address of the page (`?job=...`), so that a reload of the
+browser, or a colleague's bookmark, comes back to the same job and page. Everything else that
+has to last is in the store; `st.session_state` holds only what may be lost.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from mapper.errors import MapperError
+from mapper.photos import Photo, load_photo
+from mapper.records import EditConflict, Job, JobStore, RecordsError
+from mapper.ui import looks
+from mapper.ui.server import settings
+from mapper.ui.tiles import OpenPhoto, open_photo
+
+__all__ = [
+    "JOB_PARAM",
+    "Context",
+    "close_job",
+    "context",
+    "go",
+    "open_job",
+    "open_store",
+    "register_pages",
+]
+
+JOB_PARAM = "job"
+_JOB = "open job"  # session state: id of the open job
+_PERSON = "person"  # session state: who works here
+_PAGES: dict[str, Any] = {}
+
+
+@st.cache_resource(show_spinner=False)
+def _store(folder: str) -> JobStore:
+    """One store per folder and process."""
+    return JobStore(Path(folder))
+
+
+def register_pages(pages: Mapping[str, Any]) -> None:
+    """Tell the session the pages by their short names, so that pages can lead to each other."""
+    _PAGES.clear()
+    _PAGES.update(pages)
+
+
+def go(name: str) -> None:
+    """Go to the page of that short name (jobs, plate, photos, ...), with the job kept open."""
+    job_id = st.session_state.get(_JOB)
+    query = {JOB_PARAM: job_id} if job_id else None
+    st.switch_page(_PAGES[name], query_params=query)
+
+
+def open_job(job_id: str) -> None:
+    """Make a job the open one of this browser tab."""
+    st.session_state[_JOB] = job_id
+    st.query_params[JOB_PARAM] = job_id
+
+
+def close_job() -> None:
+    """Have no job open in this browser tab."""
+    st.session_state.pop(_JOB, None)
+    if JOB_PARAM in st.query_params:
+        del st.query_params[JOB_PARAM]
+
+
+def open_store() -> JobStore:
+    """The store that this application works on."""
+    return _store(str(settings().store_folder))
+
+
+@st.cache_resource(show_spinner=False, max_entries=4)
+def _photo(sha256: str, name: str, _store: JobStore) -> Photo:
+    return load_photo(_store.photo_path(sha256), name)
+
+
+@st.cache_resource(show_spinner=False, max_entries=12)
+def _job(folder: str, job_id: str, revision: int, _store: JobStore) -> Job:
+    """The view of a job; kept per revision, since reading it out anew costs time."""
+    return _store.job(job_id)
+
+
+def context() -> Context | None:
+    """The open job of this browser tab; None when none is open (or it was deleted)."""
+    store = open_store()
+    job_id = st.session_state.get(_JOB) or st.query_params.get(JOB_PARAM)
+    if not job_id:
+        return None
+    try:
+        job = _job(str(store.folder), job_id, store.revision(job_id), store)
+    except RecordsError as error:
+        close_job()
+        looks.note(str(error), "stop")
+        return None
+    st.session_state[_JOB] = job_id
+    # Going to another page drops the query, so it is put back on every run.
+    if st.query_params.get(JOB_PARAM) != job_id:
+        st.query_params[JOB_PARAM] = job_id
+    return Context(store, job)
+
+
+class Context:
+    """The open job, and saving to it.
+
+    `store` is the `JobStore`, `job_id` the id, `job` a fresh frozen view of the job: after
+    every edit the view of the new revision.
+    """
+
+    def __init__(self, store: JobStore, job: Job) -> None:
+        self.store = store
+        self.job = job
+
+    @property
+    def job_id(self) -> str:
+        """Id of the job."""
+        return self.job.id
+
+    @property
+    def person(self) -> str:
+        """Who works here: as typed in this tab, else as the job's record says; may be ""."""
+        return st.session_state.get(_PERSON) or str(self.job.about.get("person") or "")
+
+    def photo(self, sha256: str) -> Photo:
+        """The upright photo with that hash; the last few are kept decoded."""
+        name = next((one.name for one in self.job.photos if one.sha256 == sha256), "photo")
+        return _photo(sha256, name, self.store)
+
+    def opened(self, sha256: str) -> OpenPhoto:
+        """The photo opened for the canvas."""
+        entry = next(one for one in self.job.photos if one.sha256 == sha256)
+        size_px = None
+        if entry.width_px and entry.height_px:
+            size_px = (entry.width_px, entry.height_px)
+        store, name = self.store, entry.name
+        return open_photo(sha256, lambda: _photo(sha256, name, store).pixels_bgr, size_px)
+
+    def edit(self, label: str, changes: Mapping[str, Any], uid: str | None = None) -> bool:
+        """Save an edit at once; True when the store has acknowledged it.
+
+        Parameters
+        ----------
+        label : what was done, as undo will call it ("Judge Z01-H / Z02-T").
+        changes : key -> new JSON value, None to delete; keys as in `mapper.records.document`.
+        uid : unique name of the act; a second edit with the same one is not applied again.
+
+        An edit that meets somebody else's change is not applied; a sentence says so.
+        """
+        return self._save(
+            lambda: self.store.edit(
+                self.job_id, label, changes, uid=uid, by=self.person, expected=self.job
+            )
+        )
+
+    def undo(self) -> bool:
+        """Take back the last edit of the job."""
+        return self._save(lambda: self.store.undo(self.job_id, by=self.person))
+
+    def redo(self) -> bool:
+        """Do again what was taken back last."""
+        return self._save(lambda: self.store.redo(self.job_id, by=self.person))
+
+    def _save(self, act: Callable[[], Job | None]) -> bool:
+        try:
+            job = act()
+        except EditConflict as conflict:
+            self.job = self.store.job(self.job_id)
+            looks.say(str(conflict), "stop")
+            return False
+        except MapperError as error:
+            looks.say(str(error), "stop")
+            return False
+        if job is not None:  # None: there was nothing to undo or redo
+            self.job = job
+        return job is not None
