@@ -1,1 +1,376 @@
-export default function (component) {}
+// One photo canvas: two layers in the component's root, the view, and the talk with Python.
+const HELP = [
+  ["wheel, pinch, + −", "zoom"], ["drag, arrows, space + drag", "move the photo"],
+  ["0", "whole photo"], ["R", "turn a quarter"], ["L", "loupe"], ["H", "hide the drawing"],
+  ["Enter", "click in the middle"], ["Delete", "remove the point under the pointer"],
+  ["hold a finger still", "loupe, then lift to place"],
+];
+
+function element(kind, className, text) {
+  const made = document.createElement(kind);
+  made.className = className;
+  if (text) made.textContent = text;
+  return made;
+}
+
+class PhotoCanvas {
+  constructor(host) {
+    this.root = host.querySelector(".root");
+    this.root.tabIndex = 0;
+    this.root.setAttribute("role", "application");
+    this.root.setAttribute("aria-label", "Photo: arrows move, plus and minus zoom, Enter clicks in the middle");
+    this.low = element("canvas", "layer");
+    this.top = element("canvas", "layer top");
+    this.hintBar = element("div", "hint");
+    this.hintBar.setAttribute("aria-live", "polite");
+    this.empty = element("div", "empty");
+    this.tools = element("div", "tools");
+    this.keyBar = element("div", "keys");
+    this.help = element("table", "help");
+    for (const [key, does] of HELP) {
+      const row = element("tr", "");
+      row.append(element("th", "", key), element("td", "", does));
+      this.help.append(row);
+    }
+    this.help.hidden = true;
+    this.root.append(this.low, this.top, this.empty, this.hintBar, this.tools, this.keyBar, this.help);
+    this.button("+", "Zoom in (+)", () => this.zoomBy(1.4));
+    this.button("−", "Zoom out (−)", () => this.zoomBy(1 / 1.4));
+    this.button("Whole", "Whole photo (0)", () => this.fit());
+    this.button("Turn", "Turn a quarter (R)", () => this.turn());
+    this.loupeButton = this.button("Loupe", "Loupe (L)", () => this.toggleLoupe());
+    this.hideButton = this.button("Hide", "Hide the drawing (H)", () => this.toggleHidden());
+    this.button("?", "Keys", () => this.toggleHelp());
+    this.size = { w: 0, h: 0 };
+    this.scene = { lines: [], markers: [], handles: [], keys: [], tool: "look", token: "" };
+    this.state = { pending: [], hot: null, drag: null, pointer: null, snap: null, hidden: false, keyboard: false };
+    this.photo = null;
+    this.view = null;
+    this.aim = null;
+    this.loupe = false;
+    this.pointers = new Pointers(this);
+    this.watch = new ResizeObserver(() => this.resize());
+    this.watch.observe(this.root);
+  }
+
+  button(text, title, action) {
+    const made = element("button", "tool", text);
+    made.type = "button";
+    made.title = title;
+    made.setAttribute("aria-label", title);
+    made.addEventListener("click", () => { action(); this.root.focus({ preventScroll: true }); });
+    this.tools.append(made);
+    return made;
+  }
+
+  // ---- what Python sent
+  update(component) {
+    const data = component.data;
+    const log = logOf(data.key);
+    if (this.log !== log) { this.log?.disconnect(); this.log = log; }
+    log.connect((operations) => component.setStateValue("ops", operations));
+    log.acknowledge(data.ack || {});
+    const before = this.scene, viewBefore = this.view, photoBefore = this.photo;
+    this.scene = { ...data, token: data.photo ? data.photo.token : "" };
+    this.state.pending = log.pending;
+    this.root.style.height = data.height + "px";
+    this.photo = data.photo;
+    this.empty.hidden = !!data.photo;
+    this.empty.textContent = data.empty;
+    this.hintBar.textContent = data.hint;
+    this.hintBar.hidden = !data.hint || !data.photo;
+    this.tools.hidden = !data.photo;
+    this.showKeys(data.keys);
+    if (this.photo && (!photoBefore || before.place !== data.place || before.token !== this.scene.token)) {
+      this.state.snap = null;
+      const carried = photoBefore && viewBefore && before.frame && data.frame && before.place !== data.place
+        ? samePlace(viewBefore, before.frame, data.frame, data.photo) : null;
+      this.view = carried ?? this.keptView(data.place);
+    }
+    if (!this.photo) this.view = null;
+    this.resize();
+    this.jump(data.lookAt);
+    this.redraw();
+  }
+
+  showKeys(keys) {
+    const wanted = JSON.stringify(keys);
+    if (this.keysShown === wanted) return;
+    this.keysShown = wanted;
+    this.keyBar.replaceChildren(...keys.map(([name, word]) => {
+      const made = element("button", "key");
+      made.type = "button";
+      made.append(element("kbd", "", name.length === 1 ? name.toUpperCase() : name), element("span", "", word));
+      made.addEventListener("click", () => { this.pageKey(name); this.root.focus({ preventScroll: true }); });
+      return made;
+    }));
+  }
+
+  jump(to) {
+    if (!to || !this.view || !this.size.w || STORE.jumped.get(this.scene.key) === to.id) return;
+    STORE.jumped.set(this.scene.key, to.id);
+    let { x, y, span } = to;
+    let tall = 0;
+    if (to.box) {
+      const [x0, y0, x1, y1] = to.box;
+      [x, y, span, tall] = [(x0 + x1) / 2, (y0 + y1) / 2, (x1 - x0) * 1.2, (y1 - y0) * 1.2];
+      if (this.view.q % 2) [span, tall] = [tall, span];
+    }
+    if (!Number.isFinite(x + y)) return;
+    let scale = this.view.scale;
+    if (span > 0 || tall > 0) scale = Math.min(this.size.w / (span || 1), this.size.h / (tall || span * this.size.h / this.size.w || 1));
+    this.setView(kept({ ...this.view, cx: x, cy: y, scale: Math.min(40, scale) }, this.photo));
+  }
+
+  // ---- view
+  keptView(place) {
+    const known = STORE.views.get(place);
+    if (known) return known;
+    try {
+      const v = JSON.parse(sessionStorage.getItem("plate-wire-mapper view " + place));
+      if (v && v.scale > 0 && Number.isFinite(v.cx + v.cy) && TURNS[v.q]) return kept(v, this.photo);
+    } catch { /* none kept */ }
+    return null; // fitted as soon as the size is known
+  }
+
+  setView(view) {
+    this.view = view;
+    const place = this.scene.place;
+    STORE.views.set(place, view);
+    clearTimeout(this.keeping);
+    this.keeping = setTimeout(() => {
+      try { sessionStorage.setItem("plate-wire-mapper view " + place, JSON.stringify(view)); } catch { /* full */ }
+    }, 150);
+    this.redraw(true);
+  }
+
+  zoomBy(factor) {
+    const at = this.state.pointer && !this.state.keyboard
+      ? toScreen(this.view, this.size, ...this.state.pointer) : [this.size.w / 2, this.size.h / 2];
+    this.setView(zoomed(this.view, this.size, factor, at[0], at[1], this.photo));
+  }
+
+  fit() { this.setView(fitView(this.photo, this.size, this.view.q)); }
+
+  turn() { this.setView({ ...this.view, q: (this.view.q + 1) % 4 }); }
+
+  toggleLoupe() {
+    this.loupe = !this.loupe;
+    this.loupeButton.setAttribute("aria-pressed", this.loupe);
+    this.redraw();
+  }
+
+  toggleHidden() {
+    this.state.hidden = !this.state.hidden;
+    this.hideButton.textContent = this.state.hidden ? "Show" : "Hide";
+    this.hideButton.setAttribute("aria-pressed", this.state.hidden);
+    this.redraw();
+  }
+
+  toggleHelp(on = this.help.hidden) { this.help.hidden = !on; }
+
+  resize() {
+    const w = this.root.clientWidth, h = this.root.clientHeight, dpr = window.devicePixelRatio || 1;
+    const changed = w !== this.size.w || h !== this.size.h || dpr !== this.dpr;
+    this.size = { w, h };
+    this.dpr = dpr;
+    if (changed && w && h) {
+      for (const layer of [this.low, this.top]) {
+        layer.width = Math.round(w * dpr);
+        layer.height = Math.round(h * dpr);
+      }
+    }
+    if (this.photo && !this.view && w && h) this.view = fitView(this.photo, this.size);
+    if (changed && this.view) this.jump(this.scene.lookAt);
+    this.redraw(true);
+  }
+
+  // ---- what the user does
+  report(operation) {
+    this.log.add({ ...operation, photo: this.scene.token });
+    this.state.pending = this.log.pending;
+    this.redraw();
+  }
+
+  hit(sx, sy, touch) {
+    const reach = touch ? REACH.touch : REACH.mouse;
+    const nearest = (items, kind, most) => {
+      let best = null;
+      for (const item of items) {
+        const [x, y] = toScreen(this.view, this.size, item.x, item.y);
+        const ring = kind === "marker" && item.radius != null ? item.radius * this.view.scale : 0;
+        const far = Math.max(0, Math.hypot(sx - x, sy - y) - ring);
+        if (far <= most && (!best || far < best.far)) best = { far, kind, id: item.id };
+      }
+      return best;
+    };
+    const handle = nearest(this.scene.handles, "handle", reach.handle);
+    if (handle) return handle;
+    const marker = nearest(this.scene.markers.filter((m) => m.pick), "marker", reach.marker);
+    if (marker) return marker;
+    let best = null;
+    if (this.state.hidden) return best;
+    for (const line of this.scene.lines) {
+      if (!line.pick && !line.drag) continue;
+      const far = nearestOnLine(screenPoints(line, this.view, this.size), sx, sy);
+      if (far <= reach.line && (!best || far < best.far)) best = { far, kind: "line", id: line.id, drag: line.drag, pick: line.pick };
+    }
+    return best;
+  }
+
+  pointAt(sx, sy, aim) {
+    this.state.pointer = toPhoto(this.view, this.size, sx, sy);
+    this.aim = aim ? [sx, sy] : null;
+    const hit = aim ? null : this.hit(sx, sy, false);
+    this.state.hot = hit ? hit.kind + " " + hit.id : null;
+    this.top.style.cursor = hit ? "pointer" : this.scene.tool === "look" ? "grab" : "crosshair";
+    this.askSnap(hit);
+    this.redraw();
+  }
+
+  pointAway() {
+    this.state.pointer = this.state.hot = this.state.snap = this.aim = null;
+    this.redraw();
+  }
+
+  dragTo(hit, sx, sy, touch) {
+    const [x, y] = toPhoto(this.view, this.size, sx, sy);
+    this.state.drag = { ...hit, x, y };
+    this.state.pointer = [x, y];
+    this.aim = touch || hit.kind === "handle" ? [sx, sy] : null;
+    this.redraw();
+  }
+
+  dropAt(hit, sx, sy) {
+    const [x, y] = toPhoto(this.view, this.size, sx, sy);
+    this.report({ type: hit.kind === "handle" ? "move" : "insert", id: hit.id, x, y });
+  }
+
+  click(sx, sy, hit, shift) {
+    const [x, y] = toPhoto(this.view, this.size, sx, sy);
+    if (hit && (hit.kind !== "line" || hit.pick)) this.report({ type: "select", id: hit.id, kind: hit.kind, x, y });
+    else if (this.scene.tool !== "look") this.report({ type: "point", x, y, shift });
+  }
+
+  clickMiddle(shift) {
+    const [sx, sy] = [this.size.w / 2, this.size.h / 2];
+    this.click(sx, sy, this.hit(sx, sy, false), shift);
+  }
+
+  removeHandle() {
+    const hot = this.state.hot?.startsWith("handle ") ? this.state.hot.slice(7) : null;
+    const id = hot ?? this.scene.handles.find((h) => h.selected)?.id;
+    if (id != null) this.report({ type: "remove", id });
+  }
+
+  pageKey(key) {
+    const hot = this.state.hot, at = this.state.pointer;
+    const [kind, id] = hot ? [hot.slice(0, hot.indexOf(" ")), hot.slice(hot.indexOf(" ") + 1)] : [null, null];
+    this.report({ type: "key", key, kind, id, x: at ? at[0] : null, y: at ? at[1] : null });
+  }
+
+  async askSnap(hit) {
+    const scene = this.scene;
+    if (!(scene.snap > 0) || !scene.token || scene.tool === "look" || hit) { this.state.snap = null; return; }
+    this.snapWanted = this.state.pointer;
+    if (this.snapAsked) return; // one request at a time, then the newest place
+    this.snapAsked = true;
+    try {
+      while (this.snapWanted) {
+        const [x, y] = this.snapWanted;
+        this.snapWanted = null;
+        const answer = await fetch(`/photo/${scene.token}/snap?x=${x}&y=${y}&reach=${scene.snap}`);
+        const found = answer.ok ? await answer.json() : {};
+        const far = this.state.pointer ? Math.hypot(found.x - this.state.pointer[0], found.y - this.state.pointer[1]) : Infinity;
+        this.state.snap = far <= scene.snap * 1.5 && this.scene.token === scene.token ? [found.x, found.y, found.width] : null;
+        this.redraw();
+      }
+    } catch { this.state.snap = null; /* the preview is a help only */ } finally { this.snapAsked = false; }
+  }
+
+  // ---- drawing
+  redraw(photoToo = false) {
+    this.stale = this.stale || photoToo;
+    if (this.frame) return;
+    this.frame = requestAnimationFrame(() => { this.frame = 0; this.draw(); });
+  }
+
+  draw() {
+    const { low, top, size, dpr, view, photo } = this;
+    if (!size.w || !size.h) return;
+    let missing = [];
+    if (this.stale) {
+      this.stale = false;
+      const ctx = low.getContext("2d", { alpha: false });
+      ctx.setTransform(1, 0, 0, 1, 0, 0);
+      ctx.fillStyle = "#1d262c";
+      ctx.fillRect(0, 0, low.width, low.height);
+      if (photo && view) missing = drawPhoto(ctx, photo, view, dpr, size.w / 2, size.h / 2, size.w, size.h);
+      this.root.dataset.missing = missing.length;
+    }
+    const ctx = top.getContext("2d");
+    ctx.setTransform(1, 0, 0, 1, 0, 0);
+    ctx.clearRect(0, 0, top.width, top.height);
+    if (photo && view) {
+      ctx.setTransform(dpr, 0, 0, dpr, 0, 0);
+      drawScene(ctx, this.scene, this.state, view, size, true);
+      if (this.state.keyboard && this.scene.tool !== "look") drawCross(ctx, size.w / 2, size.h / 2);
+      missing = missing.concat(this.drawLoupe(ctx));
+      this.root.dataset.view = JSON.stringify([view.scale, view.cx, view.cy, view.q]);
+    }
+    this.root.dataset.pending = this.state.pending.length;
+    this.root.dataset.token = this.scene.token;
+    if (missing.length) loadTiles(missing, () => this.redraw(true));
+  }
+
+  drawLoupe(ctx) {
+    const on = this.aim ?? (this.loupe && this.state.pointer ? toScreen(this.view, this.size, ...this.state.pointer) : null);
+    if (!on) return [];
+    const [sx, sy] = on, { size, dpr, view } = this;
+    const r = Math.max(50, Math.min(95, size.h / 4 - 14));
+    const left = sx > 2 * r + 40 ? sx - r - 30 : sx + r + 30;
+    const my = Math.min(size.h - r - 4, Math.max(r + 4, sy - r - 10));
+    const mx = Math.min(size.w - r - 4, Math.max(r + 4, left));
+    const [px, py] = toPhoto(view, size, sx, sy);
+    const near = { scale: Math.min(40, Math.max(view.scale * 3, 2)), cx: px, cy: py, q: view.q };
+    ctx.save();
+    ctx.beginPath();
+    ctx.arc(mx, my, r, 0, 7);
+    ctx.clip();
+    ctx.fillStyle = "#1d262c";
+    ctx.fillRect(mx - r, my - r, 2 * r, 2 * r);
+    const missing = drawPhoto(ctx, this.photo, near, dpr, mx, my, 2 * r, 2 * r);
+    ctx.setTransform(dpr, 0, 0, dpr, (mx - r) * dpr, (my - r) * dpr);
+    drawScene(ctx, this.scene, { ...this.state, pointer: null }, near, { w: 2 * r, h: 2 * r }, false);
+    drawCross(ctx, r, r, 18);
+    ctx.restore();
+    ctx.beginPath();
+    ctx.arc(mx, my, r, 0, 7);
+    ctx.strokeStyle = "#ffffff";
+    ctx.lineWidth = 3;
+    ctx.stroke();
+    ctx.strokeStyle = "#10181d";
+    ctx.lineWidth = 1;
+    ctx.stroke();
+    return missing;
+  }
+
+  close() {
+    this.log?.disconnect();
+    this.watch.disconnect();
+    cancelAnimationFrame(this.frame);
+    clearTimeout(this.keeping);
+  }
+}
+
+const OPEN = new WeakMap();
+
+export default function (component) {
+  const host = component.parentElement;
+  if (!OPEN.has(host)) OPEN.set(host, new PhotoCanvas(host));
+  OPEN.get(host).update(component);
+  return () => {
+    OPEN.get(host)?.close();
+    OPEN.delete(host);
+  };
+}

@@ -109,7 +109,7 @@ class Marker:
     radius_px: float | None = None
     tag: str = ""
     pick: bool = False
-    strong: bool = False  # drawn bigger and pulsing: "this one"
+    strong: bool = False  # drawn with a second ring: "this one"
 
 
 @dataclass(frozen=True)
@@ -126,7 +126,11 @@ class Handle:
 
 @dataclass(frozen=True)
 class Operation:
-    """One thing the user did; see the module's text. `uid` is unique for ever."""
+    """One thing the user did; see the module's text. `uid` is unique for ever.
+
+    `photo` is the token of the photo that was shown ("" for a blank sheet): after a change of
+    photos the last clicks may still belong to the one before.
+    """
 
     uid: str
     type: str
@@ -136,6 +140,7 @@ class Operation:
     kind: str | None = None
     key: str | None = None
     shift: bool = False
+    photo: str = ""
 
 
 class _Acknowledged:
@@ -216,6 +221,7 @@ def read_operation(sent: Any) -> tuple[Operation, str, int] | None:
         kind=_text(sent.get("kind")),
         key=_text(sent.get("key")),
         shift=sent.get("shift") is True,
+        photo=_text(sent.get("photo")) or "",
     )
     return operation, client, number
 

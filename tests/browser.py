@@ -1,0 +1,173 @@
+"""Helpers of the browser tests: a running server and a headless Chromium.
+
+Fixtures are defined here and imported by name in the test files that need them.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from mapper.ui.server import free_port
+
+REPO = Path(__file__).resolve().parents[1]
+CHROMIUM_ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+START_SECONDS = 90
+
+__all__ = ["CanvasDriver", "browser", "chromium_path", "page_of", "running_server", "settled"]
+
+
+def chromium_path() -> str | None:
+    """Chromium of this machine, or None."""
+    for name in ("chromium", "chromium-browser", "google-chrome"):
+        found = shutil.which(name)
+        if found:
+            return found
+    return "/usr/bin/chromium" if Path("/usr/bin/chromium").exists() else None
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """One headless Chromium for the whole session."""
+    path = chromium_path()
+    if path is None:
+        pytest.skip("no Chromium on this machine: the browser tests need one")
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with sync_api.sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=path, args=CHROMIUM_ARGS)
+        yield started
+        started.close()
+
+
+@contextmanager
+def running_server(
+    store_folder: Path,
+    demo: bool = False,
+    script: Path | None = None,
+    environment: dict[str, str] | None = None,
+) -> Iterator[str]:
+    """Start the pages on a free port in a process of their own; yields the address."""
+    port = free_port()
+    arguments = {"port": port, "demo": demo, "open_browser": False}
+    if script is not None:
+        arguments["script"] = str(script)
+    code = (
+        "import json, sys; from mapper.ui.server import serve; "
+        "serve(sys.argv[1], **json.loads(sys.argv[2]))"
+    )
+    log = Path(store_folder) / "server.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    with log.open("wb") as out:
+        process = subprocess.Popen(
+            [sys.executable, "-c", code, str(store_folder), json.dumps(arguments)],
+            cwd=REPO,
+            env={**os.environ, "PYTHONPATH": str(REPO), **(environment or {})},
+            stdout=out,
+            stderr=subprocess.STDOUT,
+        )
+        address = f"http://127.0.0.1:{port}"
+        try:
+            _wait_until_up(address, process, log)
+            yield address
+        finally:
+            process.terminate()
+            try:
+                process.wait(15)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+
+
+def _wait_until_up(address: str, process: subprocess.Popen[bytes], log: Path) -> None:
+    for _ in range(START_SECONDS * 5):
+        if process.poll() is not None:
+            raise RuntimeError(f"the server stopped at once:\n{log.read_text()[-3000:]}")
+        try:
+            with urllib.request.urlopen(f"{address}/_stcore/health", timeout=2):
+                return
+        except (urllib.error.URLError, OSError):
+            try:  # a wait that ends early when the process ends
+                process.wait(0.2)
+            except subprocess.TimeoutExpired:
+                continue
+    raise RuntimeError(f"the server did not come up:\n{log.read_text()[-3000:]}")
+
+
+@contextmanager
+def page_of(browser: Any, address: str, **options: Any) -> Iterator[Any]:
+    """A fresh browser window at the address, once the page has run."""
+    options = {"viewport": {"width": 1400, "height": 950}, **options}
+    context = browser.new_context(**options)
+    page = context.new_page()
+    page.set_default_timeout(30_000)
+    try:
+        page.goto(address)
+        settled(page)
+        yield page
+    finally:
+        context.close()
+
+
+def settled(page: Any) -> None:
+    """Wait until the script of the page has run to its end."""
+    page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
+
+
+class CanvasDriver:
+    """One photo canvas on a page: clicks given in photo pixels, and what it shows."""
+
+    def __init__(self, page: Any, index: int = 0) -> None:
+        self.page = page
+        self.root = page.locator(".root[role=application]").nth(index)
+        self.root.wait_for()
+
+    def view(self) -> list[float]:
+        """[css px per photo px, middle x, middle y, quarter turns]."""
+        self.page.wait_for_function("e => !!e.dataset.view", arg=self.root.element_handle())
+        return json.loads(self.root.get_attribute("data-view"))
+
+    def screen(self, x_px: float, y_px: float) -> tuple[float, float]:
+        """Page coordinates of a photo pixel."""
+        scale, cx, cy, turns = self.view()
+        a, b, c, d = ((1, 0, 0, 1), (0, -1, 1, 0), (-1, 0, 0, -1), (0, 1, -1, 0))[int(turns)]
+        dx, dy = (x_px - cx) * scale, (y_px - cy) * scale
+        box = self.root.bounding_box()
+        return (
+            box["x"] + box["width"] / 2 + a * dx + b * dy,
+            box["y"] + box["height"] / 2 + c * dx + d * dy,
+        )
+
+    def click(self, x_px: float, y_px: float) -> None:
+        self.page.mouse.click(*self.screen(x_px, y_px))
+
+    def drag(self, start: tuple[float, float], end: tuple[float, float]) -> None:
+        self.page.mouse.move(*self.screen(*start))
+        self.page.mouse.down()
+        middle = ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
+        self.page.mouse.move(*self.screen(*middle))
+        self.page.mouse.move(*self.screen(*end))
+        self.page.mouse.up()
+
+    def wait_acknowledged(self) -> None:
+        """Wait until Python has dealt with everything and the page has settled."""
+        self.page.wait_for_function(
+            "e => e.dataset.pending === '0'", arg=self.root.element_handle()
+        )
+        settled(self.page)
+
+    def wait_tiles(self) -> None:
+        """Wait until the photo is shown as sharp as it gets."""
+        self.page.wait_for_function(
+            "e => e.dataset.missing === '0'", arg=self.root.element_handle()
+        )

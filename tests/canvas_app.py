@@ -1,0 +1,60 @@
+"""A page with nothing but the canvas, for the browser tests: clicks become numbered handles."""
+
+import os
+
+import cv2
+import numpy as np
+import streamlit as st
+
+from mapper.ui.canvas import Handle, Line, Marker, photo_canvas, take_operations
+from mapper.ui.tiles import open_photo
+
+
+def checkered() -> np.ndarray:
+    """A made-up photo, 1600 x 1200, with a grid to see places by."""
+    picture = np.full((1200, 1600, 3), 190, np.uint8)
+    picture[::100] = 90
+    picture[:, ::100] = 90
+    return picture
+
+
+def load() -> np.ndarray:
+    named = os.environ.get("CANVAS_PHOTO")
+    return cv2.imread(named) if named else checkered()
+
+
+st.set_page_config(layout="wide")
+points: dict[str, tuple[float, float]] = st.session_state.setdefault("points", {})
+log: list[str] = st.session_state.setdefault("log", [])
+for op in take_operations("canvas"):
+    log.append(f"{op.type}:{op.id or op.key or ''}")
+    if op.type == "point":
+        points[op.uid] = (op.x_px, op.y_px)
+    elif op.type == "move" and op.id in points:
+        points[op.id] = (op.x_px, op.y_px)
+    elif op.type == "remove":
+        points.pop(op.id, None)
+
+tool = st.radio("Tool", ["point", "trace", "look"], horizontal=True)
+odd = "<b>\"it's\"</b>"
+photo_canvas(
+    "canvas",
+    open_photo("test photo", load),
+    tool=tool,
+    lines=[
+        Line("a", [(200, 200), (800, 260), (1400, 200)], tag=odd, pick=tool == "look"),
+        Line("b", [(200, 900), (1400, 950)], color="#E69F00", dash=(12, 5), tag="Z02-T", drag=True),
+        Line("c", [(200, 1000), (1400, 1050)], color="#009E73", dash=(1, 7), tag="unseen"),
+    ],
+    markers=[
+        Marker("D01", 300, 600, radius_px=60, tag="D01", pick=tool == "look"),
+        Marker("D02", 1300, 600, radius_px=60, tag="D02", strong=True),
+    ],
+    handles=[Handle(uid, x, y, tag=str(i)) for i, (uid, (x, y)) in enumerate(points.items(), 1)],
+    tail=list(points.values())[-1] if points else None,
+    hint="Click the places.",
+    keys={"u": "unseen", "n": "next"},
+    height=600,
+)
+st.text(f"points {len(points)}")
+st.text("log " + " ".join(log))
