@@ -2,5 +2,17 @@
 
 from mapper.photos.load import focal_px_from_35mm, load_photo
 from mapper.photos.model import Photo, PhotoError
+from mapper.photos.quality import Quality, quality
+from mapper.photos.stages import guess_stages
+from mapper.photos.thumbnail import thumbnail
 
-__all__ = ["Photo", "PhotoError", "focal_px_from_35mm", "load_photo"]
+__all__ = [
+    "Photo",
+    "PhotoError",
+    "Quality",
+    "focal_px_from_35mm",
+    "guess_stages",
+    "load_photo",
+    "quality",
+    "thumbnail",
+]
