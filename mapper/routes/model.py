@@ -1,89 +1,97 @@
-"""Leads, the places where they meet, and the route map that holds them.
-
-Words. *lead*: one wire or bundle that is pulled as one. *route*: its path in plate
-millimetres from the drop (fixed end) to the exit (free end). *crossing*: two routes truly
-cross in plan view. *touching*: they come closer than their diameters and the tracing error
-allow to tell apart. *shared run*: they do so over a stretch. *judgement*: what somebody saw
-there: which lead lies on top, that they lie apart, or nothing yet (*open*).
-"""
+"""The route map: a plate, its leads, and what somebody saw where they meet."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any, Literal
-
-import numpy as np
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any
 
 from mapper.plate import Plate
+from mapper.routes.judging import apply_judgements, place_distance_mm
+from mapper.routes.lead import (
+    TRACING_ERROR_MM,
+    Crossing,
+    Judged,
+    Lead,
+    LeadKind,
+    MeetingKind,
+    Top,
+)
+from mapper.routes.meeting import find_crossings
 
-__all__ = ["TRACING_ERROR_MM", "Crossing", "Judged", "Lead", "RouteMap"]
-
-TRACING_ERROR_MM = 0.5  # how far a traced centre line may be off (design.md, section 5)
-
-Top = Literal["a", "b", "apart"] | None
-LeadKind = Literal["heater", "thermocouple", "other"]
-MeetingKind = Literal["crossing", "touching", "shared run"]
-
-
-@dataclass(frozen=True, eq=False)
-class Lead:
-    """One lead. `points_mm` (N, 2) runs from the drop to the exit, N >= 2.
-
-    `seen` has one entry per segment (N - 1) or is None (all seen). A lead without
-    `diameter_mm` is an ideal line. Two leads are equal when all of that is equal.
-    """
-
-    id: str
-    kind: LeadKind
-    drop: str
-    exit: str
-    points_mm: np.ndarray
-    diameter_mm: float | None = None
-    seen: tuple[bool, ...] | None = None
-    extra: Mapping[str, Any] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Judged:
-    """One entry of the file's `crossings`: what somebody saw at a place of a pair."""
-
-    a: str
-    b: str
-    x_mm: float
-    y_mm: float
-    top: Top
-    extra: Mapping[str, Any] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Crossing:
-    """A place where two leads meet (a == b: a lead meets itself), as found from the routes.
-
-    `a_span_mm`, `b_span_mm`: the stretch of each lead that takes part, as arc length from
-    its drop, low to high; both ends are equal for a crossing of ideal lines.
-    (`x_mm`, `y_mm`) is the place that names the meeting: the crossing point, or for a
-    touching place or shared run the middle of the stretch. For a self-crossing span a is the
-    pass nearer the drop.
-    """
-
-    a: str
-    b: str
-    x_mm: float
-    y_mm: float
-    kind: MeetingKind
-    a_span_mm: tuple[float, float]
-    b_span_mm: tuple[float, float]
-    angle_rad: float
-    top: Top = None
+__all__ = [
+    "TRACING_ERROR_MM",
+    "Crossing",
+    "Judged",
+    "Lead",
+    "LeadKind",
+    "MeetingKind",
+    "RouteMap",
+    "Top",
+    "with_judgement",
+]
 
 
 @dataclass(frozen=True)
 class RouteMap:
-    """A plate, its leads and the judgements; `crossings` are found from the points."""
+    """A plate, its leads and the judgements; `crossings` are found from the points.
+
+    `tracing_error_mm`: how far apart two traced lines may seem that in truth touch.
+    `unseen_error_mm`: added to the limit for each of two segments that nobody has seen.
+    """
 
     plate: Plate
     leads: tuple[Lead, ...]
     judged: tuple[Judged, ...] = ()
     tracing_error_mm: float = TRACING_ERROR_MM
     extra: Mapping[str, Any] = field(default_factory=dict)
+    unseen_error_mm: float = 0.0
+
+    @cached_property
+    def leads_by_id(self) -> dict[str, Lead]:
+        """The leads by their id."""
+        return {lead.id: lead for lead in self.leads}
+
+    @cached_property
+    def found(self) -> tuple[Crossing, ...]:
+        """All meetings found from the points, without any judgement."""
+        return tuple(find_crossings(self.leads, self.tracing_error_mm, self.unseen_error_mm))
+
+    @cached_property
+    def crossings(self) -> tuple[Crossing, ...]:
+        """All meetings, each with the judgement that belongs to it (judging.py); else open."""
+        return apply_judgements(self.found, self.judged, self.leads_by_id)
+
+
+def with_judgement(route_map: RouteMap, crossing: Crossing, top: Top) -> RouteMap:
+    """Return the map with `crossing` (one of `route_map.crossings`) judged as `top`.
+
+    What was listed before at the same place for this meeting gives way; `None` makes it open.
+    Raises ValueError for "apart" at a true crossing.
+    """
+    if top == "apart" and crossing.kind == "crossing":
+        raise ValueError("two leads that truly cross can't lie apart")
+    leads = route_map.leads_by_id
+    pair = {crossing.a, crossing.b}
+    kept = tuple(
+        one
+        for one in route_map.judged
+        if {one.a, one.b} != pair or not _serves(one, crossing, route_map.found, leads)
+    )
+    new = Judged(crossing.a, crossing.b, crossing.x_mm, crossing.y_mm, top)
+    changed = replace(route_map, judged=(*kept, new))
+    # The routes are the same, so are the meetings.
+    changed.__dict__["found"] = route_map.found
+    return changed
+
+
+def _serves(one: Judged, crossing: Crossing, found: tuple[Crossing, ...], leads) -> bool:
+    """Whether a listed judgement is nearest to this meeting of all meetings of the pair."""
+    own = place_distance_mm(crossing, one.x_mm, one.y_mm, leads)
+    others = (
+        place_distance_mm(other, one.x_mm, one.y_mm, leads)
+        for other in found
+        if {other.a, other.b} == {crossing.a, crossing.b}
+    )
+    return own <= 1.0 and own <= min(others, default=own)

@@ -1,0 +1,138 @@
+"""All segments of all leads in flat arrays, and the pairs that lie near enough to matter."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from mapper.routes.lead import Lead
+
+__all__ = ["Segments", "near_pairs"]
+
+_TINY_MM = 1e-100  # smaller coordinates count as 0, see orient.py
+_LARGEST_MM = 1e9  # so that squares and products stay far from overflow
+
+
+@dataclass(frozen=True, eq=False)
+class Segments:
+    """M segments of zero length left out (a lead that is one dot keeps one).
+
+    All arrays are (M,): ends (`x0`, `y0`) and (`x1`, `y1`), direction (`ux`, `uy`) not
+    normalised, `length`, arc length `s0` from the drop at the first end, `lead` number,
+    `reach` (half of the limit this segment brings along; 0 for an ideal line), `ideal`, and
+    whether the segment is the `first` or `last` of its lead. `origin` (M,) is s0 on one axis
+    that strings all leads behind each other, `lead_origin` and `lead_length` are (leads,).
+    """
+
+    x0: np.ndarray
+    y0: np.ndarray
+    x1: np.ndarray
+    y1: np.ndarray
+    ux: np.ndarray
+    uy: np.ndarray
+    length: np.ndarray
+    s0: np.ndarray
+    lead: np.ndarray
+    reach: np.ndarray
+    ideal: np.ndarray
+    first: np.ndarray
+    last: np.ndarray
+    origin: np.ndarray
+    lead_origin: np.ndarray
+    lead_length: np.ndarray
+
+    @classmethod
+    def of(cls, leads: Sequence[Lead], tracing_error_mm: float, unseen_error_mm: float) -> Segments:
+        """Lay the leads out. Raises ValueError for points beyond 1e9 mm."""
+        counts = np.array([len(lead.points_mm) for lead in leads], dtype=np.int64)
+        points = np.concatenate([lead.points_mm for lead in leads])
+        if np.abs(points).max() > _LARGEST_MM:
+            raise ValueError(f"points beyond {_LARGEST_MM:g} mm")
+        points = np.where(np.abs(points) < _TINY_MM, 0.0, points)
+        number = np.repeat(np.arange(len(leads)), counts)
+        a, b = points[:-1], points[1:]
+        inside = number[:-1] == number[1:]
+        moves = inside & (a != b).any(axis=1)
+        still = np.bincount(number[:-1][moves], minlength=len(leads)) == 0
+        ends = np.cumsum(counts)
+        moves[(ends - counts)[still]] = True
+        keep = np.flatnonzero(moves)
+        a, b, lead = a[keep], b[keep], number[keep]
+        arc = np.concatenate([one.arc_mm for one in leads])
+        lead_length = arc[ends - 1]
+        lead_origin = np.concatenate([[0.0], np.cumsum(lead_length + 1.0)[:-1]])
+        first = np.concatenate([[True], lead[1:] != lead[:-1]])
+        last = np.concatenate([lead[1:] != lead[:-1], [True]])
+        ideal = np.array([one.diameter_mm is None for one in leads])
+        reach = np.array([((one.diameter_mm or 0.0) + tracing_error_mm) / 2 for one in leads])[lead]
+        if unseen_error_mm > 0:
+            hidden = np.concatenate([_hidden(one) for one in leads])[keep]
+            reach = reach + np.where(hidden, unseen_error_mm, 0.0)
+        return cls(
+            x0=np.ascontiguousarray(a[:, 0]),
+            y0=np.ascontiguousarray(a[:, 1]),
+            x1=np.ascontiguousarray(b[:, 0]),
+            y1=np.ascontiguousarray(b[:, 1]),
+            ux=b[:, 0] - a[:, 0],
+            uy=b[:, 1] - a[:, 1],
+            length=np.hypot(b[:, 0] - a[:, 0], b[:, 1] - a[:, 1]),
+            s0=arc[keep],
+            lead=lead,
+            reach=np.where(ideal[lead], 0.0, reach),
+            ideal=ideal[lead],
+            first=first,
+            last=last,
+            origin=arc[keep] + lead_origin[lead],
+            lead_origin=lead_origin,
+            lead_length=lead_length,
+        )
+
+    def points_at(self, lead: np.ndarray, s_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Points (x, y) at arc length `s_mm` of lead numbers `lead`, clipped to its ends."""
+        where = np.clip(s_mm, 0.0, self.lead_length[lead]) + self.lead_origin[lead]
+        k = np.clip(np.searchsorted(self.origin, where, side="right") - 1, 0, None)
+        length = self.length[k]
+        share = np.clip((where - self.origin[k]) / np.where(length > 0, length, 1.0), 0.0, 1.0)
+        return self.x0[k] + share * self.ux[k], self.y0[k] + share * self.uy[k]
+
+
+def _hidden(lead: Lead) -> np.ndarray:
+    """(N,) True where the segment starting at the point is unseen; the last entry is unused."""
+    if lead.seen is None:
+        return np.zeros(len(lead.points_mm), dtype=bool)
+    return np.append(~np.array(lead.seen, dtype=bool), False)
+
+
+def near_pairs(seg: Segments) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return pairs i < j whose boxes come within the limit: (i, j, limit_mm, boxes meet).
+
+    The limit is the sum of both reaches, or 0 where either lead is an ideal line. Pairs that
+    follow each other on one lead are left out unless they fold back.
+    """
+    low_x, high_x = np.minimum(seg.x0, seg.x1), np.maximum(seg.x0, seg.x1)
+    low_y, high_y = np.minimum(seg.y0, seg.y1), np.maximum(seg.y0, seg.y1)
+    # A hair more than the reach, so that rounding of the boxes can't lose a pair.
+    grow = seg.reach + 1e-12 * (1.0 + np.maximum(np.abs(high_x), np.abs(high_y)))
+    corners = np.empty((len(low_x), 2, 2))
+    corners[:, 0, 0], corners[:, 0, 1] = low_x - grow, low_y - grow
+    corners[:, 1, 0], corners[:, 1, 1] = high_x + grow, high_y + grow
+    boxes = shapely.linestrings(corners)
+    i, j = shapely.STRtree(boxes).query(boxes)
+    half = np.flatnonzero(i < j)
+    i, j = i[half], j[half]
+    limit = seg.reach[i] + seg.reach[j]
+    limit[seg.ideal[i] | seg.ideal[j]] = 0.0
+    gap = np.maximum(
+        np.maximum(low_x[i], low_x[j]) - np.minimum(high_x[i], high_x[j]),
+        np.maximum(low_y[i], low_y[j]) - np.minimum(high_y[i], high_y[j]),
+    )
+    near = gap <= limit
+    follow = np.flatnonzero((j == i + 1) & (seg.lead[i] == seg.lead[j]))
+    fi, fj = i[follow], j[follow]
+    dot = seg.ux[fi] * seg.ux[fj] + seg.uy[fi] * seg.uy[fj]
+    near[follow] = dot < 0
+    near = np.flatnonzero(near)
+    return i[near], j[near], limit[near], gap[near] <= 0
