@@ -1,5 +1,6 @@
 """The plate as drawn."""
 
+from mapper.plate.channels import channel_path_mm
 from mapper.plate.checks import PlateError, check_id, check_plate
 from mapper.plate.features import Feature, plate_features
 from mapper.plate.model import Channel, Drop, Exit, Hole, Plate
@@ -14,6 +15,7 @@ __all__ = [
     "Numbering",
     "Plate",
     "PlateError",
+    "channel_path_mm",
     "check_id",
     "check_plate",
     "plate_features",
