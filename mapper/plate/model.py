@@ -7,7 +7,8 @@ x right, y up, z = 0 the face, z < 0 down in a channel. All records are frozen;
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import os
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -116,6 +117,18 @@ class Plate:
             numbering,
             name,
         )
+
+    @classmethod
+    def from_csv(
+        cls,
+        source: str | bytes | os.PathLike[str],
+        outline_mm: Sequence[tuple[float, float]] | None = None,
+        name: str = "",
+    ) -> Plate:
+        """Read a table of drops, holes and exits; see `mapper.plate.table`."""
+        from mapper.plate.table import plate_from_table
+
+        return plate_from_table(source, outline_mm, name)
 
     @property
     def outline_array(self) -> np.ndarray:
