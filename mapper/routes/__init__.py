@@ -1,5 +1,12 @@
-"""Routes of the leads and the places where they meet."""
+"""Routes of the leads, the places where they meet, and the route-map file."""
 
+from mapper.routes.file import (
+    RouteMapError,
+    read_route_map,
+    route_map_from_mapping,
+    route_map_to_mapping,
+    write_route_map,
+)
 from mapper.routes.meeting import find_crossings
 from mapper.routes.model import (
     TRACING_ERROR_MM,
@@ -16,6 +23,11 @@ __all__ = [
     "Judged",
     "Lead",
     "RouteMap",
+    "RouteMapError",
     "find_crossings",
+    "read_route_map",
+    "route_map_from_mapping",
+    "route_map_to_mapping",
     "with_judgement",
+    "write_route_map",
 ]
