@@ -1,0 +1,324 @@
+"""Leads that hold each other, and the ways to release them.
+
+Looks at judged meetings only: an open one holds leads back too, but the way out of that is to
+look (`looks`). A locked set is a strongly connected part of the event graph (see `events`):
+number after number along each lead, and past a place on the upper lead before past it on the
+lower one. An *arc* is a waiting side that still holds: its lead lies under the other lead.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Collection, Mapping, Sequence
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import coo_array, csr_array
+from scipy.sparse.csgraph import breadth_first_order, connected_components
+
+from mapper.errors import shown
+from mapper.pulling.events import Board, State
+from mapper.pulling.model import LockedSet, PullError, Release
+from mapper.pulling.words import place_words, under_words
+
+__all__ = ["find_locked"]
+
+_RING_WORK = 100_000  # arcs looked at while searching a shortest ring
+_CUT_ROUNDS = 60  # rounds of (rings -> cheapest cut); sets of a plate need a handful
+
+
+def find_locked(
+    state: State,
+    confidence: Mapping[int, float],
+    costs: Mapping[str, float],
+    search_nodes: int,
+) -> tuple[LockedSet, ...]:
+    """Return the locked sets among what remains, each with its ways of release.
+
+    `state` is freed as far as judged meetings allow (open ones ignored). `confidence`: meeting
+    number -> 0..1 where a judgement has one. `costs`: price of cutting a lead, 1 if not given.
+    Raises PullError for a cost that is not a number >= 0.
+    """
+    for lead, cost in costs.items():
+        if not (np.isfinite(cost) and cost >= 0):
+            raise PullError(f"the cost of {shown(lead)} must be a number that is not negative")
+    arcs = _judged_arcs(state)
+    if not len(arcs):
+        return ()
+    graph = _Graph(state, arcs)
+    price = np.array([float(costs.get(lead, 1.0)) for lead in state.board.ids])
+    return tuple(
+        _describe(state, graph, arcs, confidence, price, search_nodes)
+        for arcs in graph.locked_arcs()
+    )
+
+
+def _judged_arcs(state: State) -> np.ndarray:
+    board = state.board
+    freed = np.array(state.freed)
+    sides = np.flatnonzero(board.waits_array & ~board.open_array)
+    own, other = board.lead_array[sides], board.lead_array[sides ^ 1]
+    holding = freed[other] > board.low_array[sides ^ 1]
+    holding &= board.low_array[sides] < freed[own]
+    return sides[holding]
+
+
+class _Graph:
+    """The event graph over the leads that take part in some arcs."""
+
+    def __init__(self, state: State, arcs: np.ndarray) -> None:
+        board = state.board
+        lead, other = board.lead_array[arcs], board.lead_array[arcs ^ 1]
+        counts = np.zeros(board.n, dtype=np.int64)
+        taking_part = np.unique(np.concatenate([lead, other]))
+        counts[taking_part] = np.array(board.counts)[taking_part]
+        first = np.concatenate([[0], np.cumsum(counts)])
+        total = int(first[-1])
+        inner = np.ones(total, dtype=bool)
+        inner[first[:-1][counts > 0]] = False  # number 0 is passed last
+        chain = np.flatnonzero(inner)
+        # a lead that was forced into a span still waits where it stands
+        stands = np.minimum(board.high_array[arcs], np.array(state.freed)[lead] - 1)
+        self.board = board
+        self.arcs = arcs
+        self.tail = first[other] + board.low_array[arcs ^ 1]
+        self.head = first[lead] + stands
+        self.first = first
+        tails = np.concatenate([chain, self.tail])
+        heads = np.concatenate([chain - 1, self.head])
+        ones = np.ones(len(tails), dtype=np.int8)
+        self.matrix = csr_array(coo_array((ones, (tails, heads)), shape=(total, total)))
+
+    def locked_arcs(self) -> list[list[int]]:
+        """Return the arcs of each strongly connected part that has any."""
+        _, part = connected_components(self.matrix, directed=True, connection="strong")
+        inside = part[self.tail] == part[self.head]
+        sets: dict[int, list[int]] = {}
+        names = part[self.tail][inside].tolist()
+        for arc, name in zip(self.arcs[inside].tolist(), names, strict=True):
+            sets.setdefault(name, []).append(arc)
+        return sorted(sets.values(), key=lambda arcs: (_leads_of(self.board, arcs), arcs))
+
+    def leads_behind(self, arc: int) -> list[int]:
+        """Return the leads of all events that cannot happen before an arc's lead is past it."""
+        at = int(np.flatnonzero(self.arcs == arc)[0])
+        events = breadth_first_order(
+            self.matrix, int(self.head[at]), directed=True, return_predecessors=False
+        )
+        return np.unique(np.searchsorted(self.first, events, side="right") - 1).tolist()
+
+
+def _leads_of(board: Board, arcs: Sequence[int]) -> list[int]:
+    return sorted({board.lead_of[side] for arc in arcs for side in (arc, arc ^ 1)})
+
+
+def _describe(
+    state: State,
+    graph: _Graph,
+    arcs: list[int],
+    confidence: Mapping[int, float],
+    price: np.ndarray,
+    search_nodes: int,
+) -> LockedSet:
+    board = state.board
+    leads = _leads_of(board, arcs)
+    ring = _shortest_ring(board, arcs)
+    held = [board.ids[x] for x in graph.leads_behind(ring[0]) if x not in leads]
+    release = _look_again(state, graph, leads, ring, confidence)
+    release += _thread_back(state, arcs, ring)
+    release.append(_cut(state, arcs, price, search_nodes))
+    return LockedSet(
+        wires=tuple(board.ids[x] for x in leads),
+        crossings=tuple(dict.fromkeys(board.place(arc) for arc in arcs)),
+        cycle="; ".join(under_words(board, arc) for arc in ring) + ".",
+        release=tuple(release),
+        held=tuple(held),
+    )
+
+
+def _shortest_ring(board: Board, arcs: Sequence[int]) -> list[int]:
+    """Return a ring of arcs with the fewest leads lying over the next.
+
+    Breadth first from every arc while the work is within `_RING_WORK`, so it is a shortest
+    one for the sets of a plate and a short one for a hopeless tangle.
+    """
+    over: dict[int, list[int]] = {}  # arcs by their upper lead
+    for arc in arcs:
+        over.setdefault(board.lead_of[arc ^ 1], []).append(arc)
+    for rows in over.values():
+        rows.sort(key=lambda arc: (board.low[arc ^ 1], arc))
+    best: list[int] | None = None
+    work = 0
+    for start in arcs:
+        if best is not None and (len(best) == 1 or work > _RING_WORK):
+            break
+        came_from: dict[int, int] = {start: -1}
+        queue = deque([(start, 1)])
+        while queue:
+            arc, length = queue.popleft()
+            if best is not None and length >= len(best):
+                break
+            work += 1
+            # past the arc, its lead goes on inwards and is out of the spans further in
+            reachable = over.get(board.lead_of[arc], [])
+            closing = _closes(board, arc, start)
+            if closing:
+                ring = [arc]
+                while came_from[ring[-1]] >= 0:
+                    ring.append(came_from[ring[-1]])
+                best = ring[::-1]
+                break
+            for after in reachable:
+                if board.low[after ^ 1] > board.high[arc]:
+                    break
+                if after not in came_from:
+                    came_from[after] = arc
+                    queue.append((after, length + 1))
+    if best is None:
+        raise ValueError("no ring among the arcs")
+    return best
+
+
+def _closes(board: Board, arc: int, start: int) -> bool:
+    return (
+        board.lead_of[start ^ 1] == board.lead_of[arc] and board.low[start ^ 1] <= board.high[arc]
+    )
+
+
+def _undone(state: State, sides: Collection[int]) -> bool:
+    """True when the given arcs hold no ring."""
+    return not sides or not _Graph(state, np.array(sorted(sides))).locked_arcs()
+
+
+def _look_again(
+    state: State,
+    graph: _Graph,
+    leads: list[int],
+    ring: list[int],
+    confidence: Mapping[int, float],
+) -> list[Release]:
+    board = state.board
+    inside = np.isin(board.lead_array[graph.arcs], leads)
+    inside &= np.isin(board.lead_array[graph.arcs ^ 1], leads)
+    among = set(graph.arcs[inside].tolist())
+    ways = []
+    for arc in ring:
+        own = board.lead_of[arc] == board.lead_of[arc ^ 1]
+        others = among - {arc}
+        all_undone = _undone(state, others if own else others | {arc ^ 1})
+        sure = confidence.get(arc >> 1)
+        upper, lower = board.ids[board.lead_of[arc ^ 1]], board.ids[board.lead_of[arc]]
+        said = (
+            f"the pass of {lower} nearer the drop is said to lie on top"
+            if own
+            else f"{upper} is said to lie over {lower}"
+        )
+        then = "these leads hold each other no longer" if all_undone else "this ring is undone"
+        words = (
+            f"Look again at {place_words(board.place(arc))}, where {said}: "
+            f"if it is the other way round, {then}."
+        )
+        if sure is not None:
+            words += f" This judgement was given a confidence of {sure:.0%}."
+        rank = (1.0 if sure is None else sure, not all_undone)
+        ways.append((rank, Release("look again", (lower, upper), (board.place(arc),), words)))
+    return [way for _, way in sorted(ways, key=lambda pair: pair[0])]
+
+
+def _thread_back(state: State, arcs: list[int], ring: list[int]) -> list[Release]:
+    """Leads of the set that are free up to the arc that holds them may go back under it."""
+    board = state.board
+    first = [a for a in ring if state.held_at(board.lead_of[a]) == a] or [
+        a for a in arcs if state.held_at(board.lead_of[a]) == a
+    ]
+    ways = []
+    for arc in first:
+        upper, lower = board.ids[board.lead_of[arc ^ 1]], board.ids[board.lead_of[arc]]
+        under = "its own other pass" if upper == lower else upper
+        words = (
+            f"Lift {lower} from its free end up to {place_words(board.place(arc))} and draw the "
+            f"free end back under {under} there. Only when both are bare of plastic and the "
+            "terminal passes; never by force."
+        )
+        undone = _undone(state, set(arcs) - {arc})
+        ways.append((not undone, Release("thread back", (lower,), (board.place(arc),), words)))
+    return [way for _, way in sorted(ways, key=lambda pair: pair[0])]
+
+
+def _cut(state: State, arcs: list[int], price: np.ndarray, search_nodes: int) -> Release:
+    """The cheapest leads without which no ring of the set is left.
+
+    Rings found so far give a set-cover problem for the integer solver; its answer is tried, and
+    the rings that it leaves are added, until none is left: exact, as the answer to fewer rings
+    is never dearer. When a limit is hit, the leads in most arcs per cost are added instead.
+    """
+    board = state.board
+    leads = _leads_of(board, arcs)
+    column = {lead: i for i, lead in enumerate(leads)}
+    rings: list[list[int]] = []
+    chosen: set[int] = set()
+    least = True
+    for _ in range(_CUT_ROUNDS):
+        left = _rings_without(state, arcs, chosen)
+        if not left:
+            break
+        rings += left
+        cover = np.zeros((len(rings), len(leads)))
+        for row, ring in enumerate(rings):
+            cover[row, [column[x] for x in ring]] = 1
+        answer = milp(
+            price[leads],
+            constraints=LinearConstraint(cover, lb=1),
+            integrality=np.ones(len(leads)),
+            bounds=Bounds(0, 1),
+            options={"node_limit": search_nodes},
+        )
+        if answer.x is None or answer.status != 0:
+            least = False
+            break
+        chosen = {x for x, value in zip(leads, answer.x, strict=True) if value > 0.5}
+    rest = _arcs_without(board, arcs, chosen)
+    while not _undone(state, rest):
+        least = False
+        touching = [0] * board.n
+        for locked in _Graph(state, np.array(rest)).locked_arcs():
+            for arc in locked:
+                touching[board.lead_of[arc]] += 1
+                touching[board.lead_of[arc ^ 1]] += 1
+        chosen.add(max(leads, key=lambda x: (touching[x] / (price[x] + 1e-9), -x)))
+        rest = _arcs_without(board, arcs, chosen)
+    names = tuple(board.ids[x] for x in sorted(chosen))
+    cost = float(price[sorted(chosen)].sum())
+    places = tuple(
+        dict.fromkeys(
+            board.place(a)
+            for a in arcs
+            if board.lead_of[a] in chosen or board.lead_of[a ^ 1] in chosen
+        )
+    )
+    word = "No cheaper set of leads undoes every lock here" if least else "The best found so far"
+    words = (
+        f"Cut and replace {', '.join(names)} (the last resort, with the power locked off). {word}."
+    )
+    return Release("cut", names, places, words, cost=cost, least=least)
+
+
+def _arcs_without(board: Board, arcs: Sequence[int], leads: set[int]) -> list[int]:
+    return [a for a in arcs if board.lead_of[a] not in leads and board.lead_of[a ^ 1] not in leads]
+
+
+def _rings_without(state: State, arcs: Sequence[int], leads: set[int]) -> list[list[int]]:
+    """Return rings, as lists of leads, without a common lead and without the given leads."""
+    board = state.board
+    found = []
+    rest = _arcs_without(board, arcs, leads)
+    work = [rest]
+    while work:
+        rest = work.pop()
+        if not rest:
+            continue
+        for locked in _Graph(state, np.array(rest)).locked_arcs():
+            ring = _leads_of(board, _shortest_ring(board, locked))
+            found.append(ring)
+            work.append(_arcs_without(board, locked, set(ring)))
+    return found

@@ -1,0 +1,61 @@
+"""Which open meetings to look at next: what an answer would free."""
+
+from __future__ import annotations
+
+from mapper.pulling.events import State
+from mapper.pulling.model import LookAt
+
+__all__ = ["find_looks"]
+
+
+def find_looks(now: State, judged: State) -> tuple[LookAt, ...]:
+    """Return the open meetings that hold leads back, the most helpful first.
+
+    `now` is freed as far as it goes; `judged` as far as it would go if every open meeting were
+    found apart. A meeting counts when somebody has to look there before a lead that `judged`
+    brings out can come out. Both answers (for touching places and shared runs also "apart") are
+    tried exactly; only meetings at which a lead stands now can free anything by themselves.
+    """
+    board = now.board
+    looks = []
+    for side in _needed(now, judged):
+        record = board.meeting(side)
+        b_side = side | 1
+        answers = [_freed_by(now, (b_side ^ 1,)), _freed_by(now, (b_side,))]
+        if board.lead_of[side] == board.lead_of[side ^ 1]:
+            answers[0] = 0  # the pass nearer the drop on top: the lead is locked
+        if record.kind != "crossing":
+            answers.append(_freed_by(now, (b_side ^ 1, b_side)))
+        x_mm, y_mm = board.place(side)
+        look = LookAt(record.a, record.b, x_mm, y_mm, max(answers), min(answers), record.kind)
+        stands = any(now.held_at(board.lead_of[s]) == s for s in (side & ~1, b_side))
+        looks.append((-look.frees, -look.sure, not stands, side >> 1, look))
+    looks.sort(key=lambda row: row[:4])
+    return tuple(row[4] for row in looks)
+
+
+def _needed(now: State, judged: State) -> list[int]:
+    """One side of each open meeting that has to be passed for a lead to come out."""
+    board = now.board
+    goal = {x: 0 for x in range(board.n) if judged.freed[x] == 0 and now.freed[x]}
+    work = list(goal)
+    wanted: dict[int, int] = {}
+    while work:
+        lead = work.pop()
+        for side in now.holding(lead, goal[lead]):
+            if board.is_open(side):
+                wanted.setdefault(side >> 1, side)
+                continue
+            other, need = board.lead_of[side ^ 1], board.low[side ^ 1]
+            if need < goal.get(other, now.freed[other]):
+                goal[other] = need
+                work.append(other)
+    return [wanted[meeting] for meeting in sorted(wanted)]
+
+
+def _freed_by(now: State, sides: tuple[int, ...]) -> int:
+    """How many more leads can come out when some open sides need not wait."""
+    board = now.board
+    stuck = [board.lead_of[s] for s in sides if now.held_at(board.lead_of[s]) is not None]
+    trial = now.copy(now.ignored | frozenset(sides))
+    return sum(trial.freed[x] == 0 for x in set(trial.settle(stuck)))

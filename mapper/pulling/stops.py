@@ -1,0 +1,388 @@
+"""Which leads have to stop on the way, so that the plan has as few steps as can be.
+
+Every lead that takes part has a *goal*: out, or, for a lead that stays locked, the shallowest
+place past which it has to be lifted for others to come out. Reaching the goal costs each of
+them one step in any plan. What can be saved is the *extra stops* before.
+
+Why going to the goal as soon as it can be reached is never worse: freeing a lead further
+takes no permission away from any other lead (a lead waits only for others to be *past* a
+place), so any plan from a state is also a plan from a state in which some leads are freed
+further, with the steps left out that have become empty. The step to the goal has to be made
+at some time anyway; made now it costs the same and can only make later steps legal sooner.
+By the same argument an extra stop may always be taken as deep as it can go (it is made
+shallower afterwards where nothing needs the depth).
+
+Leads that wait for each other as whole leads in a ring (a strongly connected part of the
+relation "has to be past a place before the other one reaches its goal") form a *knot*. Leads
+of different knots never need an extra stop because of each other: the knots are solved one after
+the other, each with the earlier ones at their goals. In every ring of a knot at least one lead
+must make an extra stop, so rings without a common lead give a lower bound; knots are searched
+exactly by iterative deepening on the number of extra stops, with the same splitting after
+every stop, up to a number of search nodes. Beyond it the result is that of a greedy rule, and
+the lower bound says how far it may be from the fewest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from heapq import heapify, heappop, heappush
+
+from mapper.pulling.events import State
+from mapper.pulling.strong import strong_parts
+
+__all__ = ["Stops", "plan_stops"]
+
+_PACKING_LIMIT = 80  # leads of a knot up to which rings are counted for the lower bound
+
+
+@dataclass(frozen=True)
+class Stops:
+    """Steps as (lead, freed down to), in a legal order, and a lower bound on their number.
+
+    `goal`: lead -> number down to which it is freed in the end (0: it is pulled).
+    """
+
+    steps: list[tuple[int, int]]
+    lower_bound: int
+    goal: dict[int, int]
+
+
+def plan_stops(start: State, search_nodes: int) -> Stops:
+    """Return steps that bring out every lead that can come out, with few extra stops.
+
+    `search_nodes` limits the exact search over all knots together.
+    """
+    goal = _goals(start)
+    gates = _open_gates(start, goal)
+    waits_for = {lead: [other for _, other, _ in rows] for lead, rows in gates.items()}
+    # the relation points from a lead to what it waits for, so parts come out in working order
+    steps: list[tuple[int, int]] = []
+    bound = 0
+    left = search_nodes
+    for part in strong_parts(sorted(goal), waits_for):
+        if len(part) == 1:
+            steps.append((part[0], goal[part[0]]))
+            bound += 1
+            continue
+        knot = _Knot(sorted(part), gates, goal, start.freed, left)
+        knot_steps, extra = knot.solve()
+        left = knot.nodes_left
+        steps += knot_steps
+        bound += len(part) + extra
+    return Stops(_only_needed(steps, gates, goal), bound, goal)
+
+
+def _goals(start: State) -> dict[int, int]:
+    board = start.board
+    end = start.copy()
+    end.settle()
+    goal = {x: 0 for x in range(board.n) if end.freed[x] == 0 and not start.out[x]}
+    work = list(goal)
+    while work:  # locked leads that have to make way
+        lead = work.pop()
+        for side in start.holding(lead, goal[lead]):
+            other = board.lead_of[side ^ 1]
+            need = board.low[side ^ 1]
+            if end.freed[other] and need < goal.get(other, start.freed[other]):
+                goal[other] = need
+                work.append(other)
+    return goal
+
+
+def _open_gates(start: State, goal: dict[int, int]) -> dict[int, list[tuple[int, int, int]]]:
+    """For each lead (own high number, other lead, other's low number), free end first."""
+    board = start.board
+    return {
+        lead: [
+            (board.high[side], board.lead_of[side ^ 1], board.low[side ^ 1])
+            for side in start.holding(lead, goal[lead])
+        ]
+        for lead in goal
+    }
+
+
+def _only_needed(
+    steps: list[tuple[int, int]],
+    gates: dict[int, list[tuple[int, int, int]]],
+    goal: dict[int, int],
+) -> list[tuple[int, int]]:
+    """Make every extra stop as shallow as later steps allow, and leave idle ones out.
+
+    Goes from the last step back, noting how deep each lead has to be for the steps seen.
+    """
+    needed: dict[int, int] = {}
+    last_seen: set[int] = set()
+    kept = []
+    for lead, depth in reversed(steps):
+        if lead in last_seen:
+            if lead not in needed:
+                continue
+            depth = needed.pop(lead)
+        else:
+            last_seen.add(lead)
+            needed.pop(lead, None)
+            depth = goal[lead]
+        kept.append((lead, depth))
+        for high, other, low in gates[lead]:
+            if high < depth:
+                break
+            if low < needed.get(other, low + 1):
+                needed[other] = low
+    kept.reverse()
+    return kept
+
+
+class _LimitReached(Exception):
+    pass
+
+
+@dataclass
+class _Knot:
+    """One knot; leads are numbered 0.. within it."""
+
+    members: list[int]
+    all_gates: dict[int, list[tuple[int, int, int]]]
+    all_goals: dict[int, int]
+    all_freed: list[int]
+    nodes_left: int
+    known: dict[tuple, int] = field(default_factory=dict)
+    solved: dict[tuple, list[tuple[int, int]]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        local = {lead: i for i, lead in enumerate(self.members)}
+        self.goal = [self.all_goals[lead] for lead in self.members]
+        self.freed = [self.all_freed[lead] for lead in self.members]
+        self.gates = [
+            [(high, local[o], low) for high, o, low in self.all_gates[lead] if o in local]
+            for lead in self.members
+        ]
+        self.serves: list[list[tuple[int, int]]] = [[] for _ in self.members]
+        for lead, rows in enumerate(self.gates):
+            for _, other, low in rows:
+                self.serves[other].append((low, lead))
+        for rows in self.serves:
+            rows.sort(reverse=True)
+
+    def solve(self) -> tuple[list[tuple[int, int]], int]:
+        """Return (steps as (lead, depth) of the whole board, lower bound of extra stops)."""
+        everyone = tuple(range(len(self.members)))
+        stops = self._greedy()
+        bound = self._bound(everyone, self.freed)
+        if bound < len(stops):
+            try:
+                better = self._fewest(everyone, tuple(self.freed), len(stops) - 1)
+                if better is not None:
+                    stops = better
+                bound = len(stops)
+            except _LimitReached:
+                bound = max(bound, self.known.get((everyone, tuple(self.freed)), 0))
+        return [(self.members[lead], depth) for lead, depth in self._unfold(stops)], bound
+
+    # -- moving leads ---------------------------------------------------------------------
+
+    def _reach(self, lead: int, freed: list[int]) -> int:
+        for high, other, low in self.gates[lead]:
+            if freed[other] > low:
+                return min(freed[lead], high + 1)
+        return self.goal[lead]
+
+    def _settle(self, leads: tuple[int, ...], freed: list[int]) -> list[int]:
+        """Bring leads to their goals as long as one can reach it; return them in order."""
+        arrived = []
+        work = [x for x in reversed(leads) if freed[x] > self.goal[x]]
+        while work:
+            lead = work.pop()
+            if freed[lead] == self.goal[lead] or self._reach(lead, freed) > self.goal[lead]:
+                continue
+            freed[lead] = self.goal[lead]
+            arrived.append(lead)
+            work.extend(o for low, o in self.serves[lead] if low >= freed[lead])
+        return arrived
+
+    def _parts(self, leads: tuple[int, ...], freed: list[int]) -> list[tuple[int, ...]]:
+        """Split what is not at its goal into knots, in working order."""
+        rest = [x for x in leads if freed[x] > self.goal[x]]
+        inside = set(rest)
+        waits_for = {
+            x: [o for _, o, low in self.gates[x] if freed[o] > low and o in inside] for x in rest
+        }
+        return [tuple(sorted(p)) for p in strong_parts(rest, waits_for) if len(p) > 1]
+
+    def _unfold(self, stops: list[tuple[int, int]]) -> list[tuple[int, int]]:
+        everyone = tuple(range(len(self.members)))
+        freed = self.freed.copy()
+        steps = [(x, self.goal[x]) for x in self._settle(everyone, freed)]
+        for lead, depth in stops:
+            if depth < freed[lead]:
+                freed[lead] = depth
+                steps.append((lead, depth))
+                steps += [(x, self.goal[x]) for x in self._settle(everyone, freed)]
+        return steps
+
+    # -- lower bound ----------------------------------------------------------------------
+
+    def _bound(self, leads: tuple[int, ...], freed: list[int] | tuple[int, ...]) -> int:
+        """Count rings without a common lead; each needs an extra stop of its own."""
+        if len(leads) > _PACKING_LIMIT:
+            return 1
+        inside = set(leads)
+        after = {
+            x: {o for _, o, low in self.gates[x] if freed[o] > low and o in inside} for x in leads
+        }
+        count = 0
+        parts = [sorted(leads)]
+        while parts:
+            part = parts.pop()
+            ring = min((_ring_through(x, after) for x in part), key=len)
+            count += 1
+            for x in ring:
+                del after[x]
+            gone = set(ring)
+            for x in part:
+                if x in after:
+                    after[x] -= gone
+            rest = [x for x in part if x in after]
+            local = {x: [o for o in sorted(after[x]) if o in after] for x in rest}
+            split = [sorted(p) for p in strong_parts(rest, local) if len(p) > 1]
+            for p in split:
+                members = set(p)
+                for x in p:
+                    after[x] &= members
+            parts += split
+        return count
+
+    # -- exact search ---------------------------------------------------------------------
+
+    def _fewest(
+        self, part: tuple[int, ...], freed: tuple[int, ...], budget: int
+    ) -> list[tuple[int, int]] | None:
+        """Return the fewest extra stops that open one knot, or None if above `budget`.
+
+        `freed` holds the whole knot; leads outside `part` do not count.
+        """
+        key = (part, tuple(freed[x] for x in part))
+        if key in self.solved:
+            found = self.solved[key]
+            return found if len(found) <= budget else None
+        if key not in self.known:
+            self.known[key] = self._bound(part, freed)
+        for stops in range(self.known[key], budget + 1):
+            for lead in part:
+                depth = self._reach(lead, list(freed))
+                if not self._useful(lead, depth, freed):
+                    continue
+                if self.nodes_left <= 0:
+                    raise _LimitReached
+                self.nodes_left -= 1
+                moved = list(freed)
+                moved[lead] = depth
+                rest = self._rest(part, moved, stops - 1)
+                if rest is not None:
+                    self.solved[key] = [(lead, depth), *rest]
+                    return self.solved[key]
+            self.known[key] = stops + 1
+        return None
+
+    def _rest(
+        self, part: tuple[int, ...], freed: list[int], budget: int
+    ) -> list[tuple[int, int]] | None:
+        self._settle(part, freed)
+        parts = self._parts(part, freed)
+        bounds = [self._known_bound(p, freed) for p in parts]
+        stops: list[tuple[int, int]] = []
+        for i, sub in enumerate(parts):
+            room = budget - len(stops) - sum(bounds[i + 1 :])
+            if bounds[i] > room:
+                return None
+            found = self._fewest(sub, self._alone(sub, freed), room)
+            if found is None:
+                return None
+            stops += found
+        return stops
+
+    def _alone(self, part: tuple[int, ...], freed: list[int]) -> tuple[int, ...]:
+        """The state in which every lead outside `part` is at its goal."""
+        alone = self.goal.copy()
+        for x in part:
+            alone[x] = freed[x]
+        return tuple(alone)
+
+    def _known_bound(self, part: tuple[int, ...], freed: list[int]) -> int:
+        key = (part, tuple(freed[x] for x in part))
+        if key in self.solved:
+            return len(self.solved[key])
+        if key not in self.known:
+            self.known[key] = self._bound(part, freed)
+        return self.known[key]
+
+    def _useful(self, lead: int, depth: int, freed: tuple[int, ...] | list[int]) -> bool:
+        return any(
+            depth <= low < freed[lead] and freed[other] > self.goal[other]
+            for low, other in self.serves[lead]
+        )
+
+    # -- greedy ---------------------------------------------------------------------------
+
+    def _greedy(self) -> list[tuple[int, int]]:
+        """Stop next the lead that lets most others reach their goals, then frees most places.
+
+        Scores are kept in a heap and worked out afresh only when they come to its top.
+        """
+        everyone = tuple(range(len(self.members)))
+        freed = self.freed.copy()
+        remaining = len(everyone) - len(self._settle(everyone, freed))
+        stops: list[tuple[int, int]] = []
+        heap = [(*self._score(x, freed), x) for x in everyone if freed[x] > self.goal[x]]
+        heapify(heap)
+        while remaining:
+            lead = heappop(heap)[-1]
+            if freed[lead] == self.goal[lead]:
+                continue
+            entry = (*self._score(lead, freed), lead)
+            if entry[:2] == (0, 0):
+                continue  # comes back when something it waits for has moved
+            if heap and entry > heap[0]:
+                heappush(heap, entry)
+                continue
+            was, freed[lead] = freed[lead], self._reach(lead, freed)
+            stops.append((lead, freed[lead]))
+            arrived = self._settle(everyone, freed)
+            remaining -= len(arrived)
+            better = {o for low, o in self.serves[lead] if freed[lead] <= low < was}
+            better |= {o for x in arrived for _, o in self.serves[x]} | {lead}
+            for x in sorted(better):
+                heappush(heap, (*self._score(x, freed), x))
+        return stops
+
+    def _score(self, lead: int, freed: list[int]) -> tuple[int, int]:
+        depth = self._reach(lead, freed)
+        opened: dict[int, int] = {}
+        for low, other in self.serves[lead]:
+            if depth <= low < freed[lead] and freed[other] > self.goal[other]:
+                opened[other] = opened.get(other, 0) + 1
+        arrive = sum(
+            count == sum(freed[o] > low for _, o, low in self.gates[other])
+            for other, count in opened.items()
+        )
+        return -arrive, -sum(opened.values())
+
+
+def _ring_through(start: int, after: dict[int, set[int]]) -> list[int]:
+    """Return a shortest ring through a lead of a strongly connected part (breadth first)."""
+    came_from: dict[int, int] = {}
+    row = [start]
+    while row:
+        following = []
+        for x in row:
+            for y in sorted(after[x]):
+                if y == start:
+                    ring = [x]
+                    while x != start:
+                        x = came_from[x]
+                        ring.append(x)
+                    return ring
+                if y not in came_from:
+                    came_from[y] = x
+                    following.append(y)
+        row = following
+    return [start]
