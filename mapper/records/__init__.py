@@ -5,13 +5,14 @@ say what belongs together in one edit.
 """
 
 from mapper.records.changes import fit_changes, judgement_changes, lead_changes, tick_changes
+from mapper.records.demo import open_demo
 from mapper.records.document import DoneStep, JudgedEntry, PhotoEntry, Settings
 from mapper.records.errors import EditConflict, RecordsError
 from mapper.records.exchange import export_route_map, import_route_map
 from mapper.records.expected import ExpectedLead
 from mapper.records.job import Job
 from mapper.records.leads import Stretch, TracedLead, refit_stretches
-from mapper.records.store import EditRecord, JobStore, JobSummary, default_folder
+from mapper.records.store import EditRecord, JobStore, JobSummary, default_store_folder
 
 __all__ = [
     "DoneStep",
@@ -27,12 +28,13 @@ __all__ = [
     "Settings",
     "Stretch",
     "TracedLead",
-    "default_folder",
+    "default_store_folder",
     "export_route_map",
     "fit_changes",
     "import_route_map",
     "judgement_changes",
     "lead_changes",
+    "open_demo",
     "refit_stretches",
     "tick_changes",
 ]

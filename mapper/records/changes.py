@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
+from mapper.errors import shown
 from mapper.records.document import DoneStep, JudgedEntry, key_of
+from mapper.records.errors import RecordsError
 from mapper.records.job import Job
 from mapper.records.leads import TracedLead, refit_stretches
-from mapper.records.provisional import JUDGED_REACH_MM
-from mapper.routes import Crossing
+from mapper.routes import Crossing, with_judgement
 
 if TYPE_CHECKING:
     from mapper.fit import PhotoFit
@@ -54,15 +54,25 @@ def judgement_changes(
     photo: str | None = None,
     at: datetime | None = None,
 ) -> Changes:
-    """Keep what somebody saw at a meeting, in place of earlier judgements there.
+    """Keep what somebody saw at a meeting, in place of earlier judgements that served it.
 
-    `top` is "a", "b" or "apart" as `crossing` names its leads, or None to open it again.
+    `crossing` is one of ``job.route_map(provisional=False).crossings``; `top` is "a", "b" or
+    "apart" as it names its leads, or None to open it again. Raises RecordsError for "apart"
+    where the two truly cross.
     """
+    judged = [one.to_judged() for one in job.judged]
+    route_map = replace(job.route_map(provisional=False), judged=tuple(judged))
+    try:
+        kept = {id(one) for one in with_judgement(route_map, crossing, top).judged}
+    except ValueError:
+        raise RecordsError(
+            f"{shown(crossing.a)} and {shown(crossing.b)} truly cross there, so they can't lie "
+            "apart: say which is on top, or trace them anew."
+        ) from None
     changes: Changes = {
-        key_of("judged", one.id): None
-        for one in job.judged
-        if {one.a, one.b} == {crossing.a, crossing.b}
-        and np.hypot(one.x_mm - crossing.x_mm, one.y_mm - crossing.y_mm) <= JUDGED_REACH_MM
+        key_of("judged", entry.id): None
+        for entry, one in zip(job.judged, judged, strict=True)
+        if id(one) not in kept
     }
     if top is not None:
         entry = JudgedEntry(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
 from types import MappingProxyType
@@ -24,7 +24,12 @@ from mapper.records.document import (
 from mapper.records.errors import RecordsError
 from mapper.records.expected import ExpectedLead, expected_leads, missing_leads
 from mapper.records.leads import TracedLead
-from mapper.records.provisional import Provisional, provisional_leads
+from mapper.records.provisional import (
+    Provisional,
+    provisional_leads,
+    thickest_mm,
+    with_diameters,
+)
 from mapper.routes import RouteMap
 
 if TYPE_CHECKING:
@@ -205,11 +210,12 @@ class Job:
         if self.plate is None:
             raise RecordsError("The job has no plate yet: enter it on the plate page first.")
         if provisional:
-            return self._provisional.route_map(self.plate, self.judged, self.settings)
+            completed = self._provisional.route_map(self.plate, self.judged, self.settings)
+            return replace(completed, extra=self.about.get("extra") or {})
         leads = tuple(lead for lead in (one.to_lead() for one in self.leads) if lead is not None)
         return RouteMap(
             plate=self.plate,
-            leads=leads,
+            leads=with_diameters(leads, thickest_mm(self.leads)),
             judged=tuple(one.to_judged() for one in self.judged),
             tracing_error_mm=self.settings.tracing_error_mm,
             unseen_error_mm=self.settings.unseen_error_mm,

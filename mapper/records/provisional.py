@@ -18,17 +18,17 @@ from shapely import LineString, Point, get_coordinates
 from shapely.ops import substring
 
 from mapper.errors import shown
-from mapper.plate import Plate
+from mapper.plate import Plate, channel_path_mm
 from mapper.records.document import JudgedEntry, Settings
 from mapper.records.expected import ExpectedLead
 from mapper.records.leads import MAX_ID_LENGTH, SAME_POINT_MM, TracedLead
-from mapper.routes import Lead, RouteMap
+from mapper.routes import Crossing, Lead, RouteMap
+from mapper.routes.judging import JUDGED_WITHIN_MM, place_distance_mm
 
-__all__ = ["Provisional", "current", "provisional_leads"]
+__all__ = ["Provisional", "provisional_leads", "thickest_mm", "with_diameters"]
 
 # Thickest usual leads; common practice, no source. Too thick only asks more questions.
 USUAL_DIAMETER_MM = {"heater": 3.0, "thermocouple": 2.5, "other": 3.0}
-JUDGED_REACH_MM = 1.0  # a judgement counts for a meeting this near (route-map file)
 START_REACH_MM = 10.0  # a lead that begins this far outside its bore begins too late
 END_REACH_MM = 30.0  # a finished lead should end this near its exit
 ACROSS_MM = 5.0  # how far a run without channels reaches over each side of a lead
@@ -43,6 +43,7 @@ class Provisional:
     leads: tuple[Lead, ...] = ()
     runs_mm: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
     unseen_error_mm: float = 0.0
+    diameters_mm: Mapping[str, float] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
     @property
@@ -54,49 +55,60 @@ class Provisional:
     ) -> RouteMap:
         """The completed route map. A judgement does not count for a meeting that a
         provisional run takes part in: nobody has seen that run there."""
-        open_map = RouteMap(
+        route_map = RouteMap(
             plate=plate,
-            leads=self.leads,
+            leads=with_diameters(self.leads, self.diameters_mm),
             tracing_error_mm=settings.tracing_error_mm,
             unseen_error_mm=self.unseen_error_mm,
         )
-        kept = current(judged)
+        kept = tuple(one.to_judged() for one in judged)
         if self.runs_mm and kept:
-            unsure = [
-                meeting
-                for meeting in open_map.crossings
-                if self._has_run(meeting.a, meeting.a_span_mm)
-                or self._has_run(meeting.b, meeting.b_span_mm)
-            ]
+            unsure: dict[frozenset[str], list[Crossing]] = {}
+            for meeting in route_map.found:
+                if self._has_run(meeting.a, meeting.a_span_mm) or self._has_run(
+                    meeting.b, meeting.b_span_mm
+                ):
+                    unsure.setdefault(frozenset((meeting.a, meeting.b)), []).append(meeting)
             kept = tuple(
                 one
                 for one in kept
                 if not any(
-                    {one.a, one.b} == {place.a, place.b}
-                    and np.hypot(one.x_mm - place.x_mm, one.y_mm - place.y_mm)
-                    <= JUDGED_REACH_MM + SAME_POINT_MM
-                    for place in unsure
+                    place_distance_mm(meeting, one.x_mm, one.y_mm, route_map.leads_by_id)
+                    <= JUDGED_WITHIN_MM + SAME_POINT_MM
+                    for meeting in unsure.get(frozenset((one.a, one.b)), ())
                 )
             )
-        return replace(open_map, judged=tuple(one.to_judged() for one in kept))
+        return replace(route_map, judged=kept)
 
     def _has_run(self, lead: str, span_mm: tuple[float, float]) -> bool:
         low, high = min(span_mm) - SAME_POINT_MM, max(span_mm) + SAME_POINT_MM
         return any(low <= end and start <= high for start, end in self.runs_mm.get(lead, ()))
 
 
-def current(judged: Sequence[JudgedEntry]) -> tuple[JudgedEntry, ...]:
-    """Return the judgements (given oldest first) that no later one of the same pair replaces
-    at the same place."""
-    kept: list[JudgedEntry] = []
-    for one in reversed(judged):
-        if not any(
-            {one.a, one.b} == {later.a, later.b}
-            and np.hypot(one.x_mm - later.x_mm, one.y_mm - later.y_mm) <= JUDGED_REACH_MM
-            for later in kept
-        ):
-            kept.append(one)
-    return tuple(reversed(kept))
+def with_diameters(leads: Iterable[Lead], diameters_mm: Mapping[str, float]) -> tuple[Lead, ...]:
+    """Return the leads; where one has an unseen run, none stays an ideal line.
+
+    An ideal line meets others only where it truly crosses them, but an unseen run may lie
+    beside where it was drawn.
+    """
+    leads = tuple(leads)
+    if not any(lead.seen is not None and not all(lead.seen) for lead in leads):
+        return leads
+    return tuple(
+        lead if lead.diameter_mm else replace(lead, diameter_mm=diameters_mm[lead.kind])
+        for lead in leads
+    )
+
+
+def thickest_mm(traced: Iterable[TracedLead]) -> dict[str, float]:
+    """Return the diameter of a lead that nobody measured, by kind: the thickest of its kind
+    in the job, else a usual one."""
+    diameters_mm = dict(USUAL_DIAMETER_MM)
+    measured: dict[str, float] = {}
+    for lead in traced:
+        if lead.diameter_mm:
+            measured[lead.kind] = max(lead.diameter_mm, measured.get(lead.kind, 0.0))
+    return diameters_mm | measured
 
 
 def provisional_leads(
@@ -122,6 +134,7 @@ def provisional_leads(
         leads=tuple(work.leads.values()),
         runs_mm={id: tuple(runs) for id, runs in work.runs_mm.items()},
         unseen_error_mm=max(settings.unseen_error_mm, widest_mm if work.runs_mm else 0.0),
+        diameters_mm=work.diameters_mm,
         warnings=tuple(work.warnings()),
     )
 
@@ -137,11 +150,7 @@ class _Work:
         self.runs_mm: dict[str, list[tuple[float, float]]] = {}
         self.lost: list[str] = []  # leads whose rest no channel tells
         self.notes: list[str] = []
-        self.diameters_mm = dict(USUAL_DIAMETER_MM)
-        for kind in self.diameters_mm:
-            known = [lead.diameter_mm for lead in traced if lead.kind == kind and lead.diameter_mm]
-            if known:
-                self.diameters_mm[kind] = max(known)
+        self.diameters_mm = thickest_mm(traced)
 
     def paths(self, drop: str, exit: str | None) -> dict[str, LineString]:
         """Channel path from the drop to each exit the lead may leave by."""
@@ -163,7 +172,6 @@ class _Work:
         if traced.finished and not late:
             self.leads[lead.id] = lead
             return
-        lead = replace(lead, diameter_mm=lead.diameter_mm or self.diameters_mm[lead.kind])
         if not paths:
             self.leads[lead.id] = lead
             length_mm = LineString(lead.points_mm).length
@@ -326,8 +334,6 @@ def _names(ids: Sequence[str]) -> str:
 def _channel_path(plate: Plate, drop: str, exit: str) -> LineString | None:
     if not plate.channels:
         return None
-    from mapper.plate import channel_path_mm
-
     points_mm = channel_path_mm(plate, drop, exit)
     return None if points_mm is None or len(points_mm) < 2 else LineString(points_mm)
 

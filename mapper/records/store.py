@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import uuid
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -21,16 +21,17 @@ from mapper.records.errors import EditConflict, RecordsError
 from mapper.records.job import Job, check_entry
 from mapper.records.originals import Originals
 
-__all__ = ["EditRecord", "JobStore", "JobSummary", "default_folder"]
+__all__ = ["EditRecord", "JobStore", "JobSummary", "default_store_folder"]
 
 MAX_UID_LENGTH = 100
 MAX_LABEL_LENGTH = 300
+BATCH = 500  # keys in one statement
 
 
-def default_folder() -> Path:
+def default_store_folder() -> Path:
     """Return the store folder when the user chose none: MAPPER_STORE, else the user's data."""
     chosen = os.environ.get("MAPPER_STORE")
-    return Path(chosen) if chosen else Path(platformdirs.user_data_dir("plate-wire-mapper"))
+    return Path(chosen or platformdirs.user_data_dir("plate-wire-mapper", appauthor=False))
 
 
 @dataclass(frozen=True)
@@ -69,8 +70,8 @@ class JobStore:
     """
 
     def __init__(self, folder: str | os.PathLike[str] | None = None):
-        """Open the archive in `folder` (made when not there); None is `default_folder()`."""
-        self.folder = Path(folder) if folder is not None else default_folder()
+        """Open the archive in `folder` (made when not there); None is `default_store_folder()`."""
+        self.folder = Path(folder) if folder is not None else default_store_folder()
         self._path = self.folder / "jobs.sqlite"
         self._originals = Originals(self.folder / "photos")
         self._engine = sqlite.open_engine(self._path, schema.VERSION, _create)
@@ -360,21 +361,30 @@ def _row(connection: Connection, job_id: str, deleted_too: bool = False) -> Any:
 
 
 def _texts(
-    connection: Connection, job_id: str, keys: Sequence[str] | Mapping[str, Any] | None = None
+    connection: Connection, job_id: str, keys: Iterable[str] | None = None
 ) -> dict[str, str]:
+    """Entries of the job as key -> canonical JSON; all, or those of `keys` that are there."""
     entry = schema.entry
     query = select(entry.c.key, entry.c.value).where(entry.c.job_id == job_id)
-    if keys is not None:
-        query = query.where(entry.c.key.in_(list(keys)))
-    return dict(map(tuple, connection.execute(query)))
+    if keys is None:
+        return dict(map(tuple, connection.execute(query)))
+    found: dict[str, str] = {}
+    for some in _batches(keys):
+        found |= dict(map(tuple, connection.execute(query.where(entry.c.key.in_(some)))))
+    return found
+
+
+def _batches(keys: Iterable[str]) -> Iterator[list[str]]:
+    """Databases take only so many values in one statement."""
+    keys = list(keys)
+    return (keys[i : i + BATCH] for i in range(0, len(keys), BATCH))
 
 
 def _put(connection: Connection, job_id: str, texts: Mapping[str, str | None]) -> None:
     """Set the entries; None removes."""
-    if not texts:
-        return
     entry = schema.entry
-    connection.execute(delete(entry).where(entry.c.job_id == job_id, entry.c.key.in_(list(texts))))
+    for some in _batches(texts):
+        connection.execute(delete(entry).where(entry.c.job_id == job_id, entry.c.key.in_(some)))
     kept = [
         {"job_id": job_id, "key": key, "value": text}
         for key, text in texts.items()
