@@ -152,11 +152,12 @@ class CanvasDriver:
         self.page.mouse.click(*self.screen(x_px, y_px))
 
     def drag(self, start: tuple[float, float], end: tuple[float, float]) -> None:
-        self.page.mouse.move(*self.screen(*start))
-        self.page.mouse.down()
         middle = ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
-        self.page.mouse.move(*self.screen(*middle))
-        self.page.mouse.move(*self.screen(*end))
+        first, *rest = [self.screen(*place) for place in (start, middle, end)]
+        self.page.mouse.move(*first)
+        self.page.mouse.down()
+        for place in rest:
+            self.page.mouse.move(*place)
         self.page.mouse.up()
 
     def wait_acknowledged(self) -> None:

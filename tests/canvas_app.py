@@ -1,6 +1,7 @@
 """A page with nothing but the canvas, for the browser tests: clicks become numbered handles."""
 
 import os
+import threading
 
 import cv2
 import numpy as np
@@ -23,9 +24,14 @@ def load() -> np.ndarray:
     return cv2.imread(named) if named else checkered()
 
 
+@st.cache_resource
+def kept(name: str) -> tuple[dict[str, tuple[float, float]], list[str]]:
+    """Points and log of one test; like a job, they outlive the session."""
+    return {}, []
+
+
 st.set_page_config(layout="wide")
-points: dict[str, tuple[float, float]] = st.session_state.setdefault("points", {})
-log: list[str] = st.session_state.setdefault("log", [])
+points, log = kept(st.query_params.get("keep", ""))
 for op in take_operations("canvas"):
     log.append(f"{op.type}:{op.id or op.key or ''}")
     if op.type == "point":
@@ -35,8 +41,8 @@ for op in take_operations("canvas"):
     elif op.type == "remove":
         points.pop(op.id, None)
 
-tool = st.radio("Tool", ["point", "trace", "look"], horizontal=True)
-odd = "<b>\"it's\"</b>"
+tool = st.query_params.get("tool", "point")
+odd = '<b>"it\'s"</b>'
 photo_canvas(
     "canvas",
     open_photo("test photo", load),
@@ -56,5 +62,6 @@ photo_canvas(
     keys={"u": "unseen", "n": "next"},
     height=600,
 )
+threading.Event().wait(float(os.environ.get("CANVAS_BUSY_SECONDS", "0")))  # a slow page
 st.text(f"points {len(points)}")
 st.text("log " + " ".join(log))
