@@ -2,12 +2,15 @@
 
 from mapper.plate.channels import channel_path_mm
 from mapper.plate.checks import PlateError, check_id, check_plate
+from mapper.plate.drawing import CircleGroup, DrawingProposal, read_drawing
 from mapper.plate.features import Feature, plate_features
 from mapper.plate.model import Channel, Drop, Exit, Hole, Plate
 from mapper.plate.numbering import Numbering
 
 __all__ = [
     "Channel",
+    "CircleGroup",
+    "DrawingProposal",
     "Drop",
     "Exit",
     "Feature",
@@ -19,4 +22,5 @@ __all__ = [
     "check_id",
     "check_plate",
     "plate_features",
+    "read_drawing",
 ]

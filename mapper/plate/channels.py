@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
-import networkx as nx
 import numpy as np
 import shapely
 
 from mapper.errors import shown
 from mapper.plate.checks import PlateError
 from mapper.plate.model import Channel, Drop, Exit, Plate
+
+if TYPE_CHECKING:
+    import networkx as nx
 
 __all__ = ["channel_path_mm"]
 
@@ -28,6 +31,8 @@ def channel_path_mm(plate: Plate, drop_id: str, exit_id: str | None = None) -> n
     a bore joins all channels that reach into it. None where there is no way. Raises PlateError
     for a drop or exit that the plate does not have.
     """
+    import networkx as nx  # loads slowly, and only ways along channels need it
+
     drop = _named(plate.drops, drop_id, "drop")
     exits = plate.exits if exit_id is None else (_named(plate.exits, exit_id, "exit"),)
     graph, places = _channel_graph(plate)
@@ -74,6 +79,8 @@ def _channel_graph(plate: Plate) -> tuple[nx.Graph, dict[Node, tuple[float, floa
                 stops[end[0]].add(end[1])
     sorted_stops = [sorted(values) for values in stops]
     index = [{s: j for j, s in enumerate(values)} for values in sorted_stops]
+
+    import networkx as nx
 
     places: dict[Node, tuple[float, float]] = {}
     places |= {("drop", i): (drop.x_mm, drop.y_mm) for i, drop in enumerate(plate.drops)}

@@ -10,11 +10,12 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 if TYPE_CHECKING:
+    from mapper.plate.drawing import Role
     from mapper.plate.numbering import Numbering
 
 __all__ = ["Channel", "Drop", "Exit", "Hole", "Plate"]
@@ -129,6 +130,23 @@ class Plate:
         from mapper.plate.table import plate_from_table
 
         return plate_from_table(source, outline_mm, name)
+
+    @classmethod
+    def from_dxf(
+        cls,
+        source: str | bytes | os.PathLike[str],
+        roles: Sequence[Role] | None = None,
+        numbering: Numbering | None = None,
+        units: Literal["mm", "inch"] | None = None,
+        name: str | None = None,
+    ) -> Plate:
+        """Read a drawing, guessing what its circles are; see `mapper.plate.drawing`.
+
+        `mapper.plate.read_drawing` gives the proposal that a person can correct first.
+        """
+        from mapper.plate.drawing import plate_from_drawing
+
+        return plate_from_drawing(source, roles, numbering, units, name)
 
     @property
     def outline_array(self) -> np.ndarray:
