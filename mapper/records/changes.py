@@ -53,11 +53,13 @@ def judgement_changes(
     by: str = "",
     photo: str | None = None,
     at: datetime | None = None,
+    confidence: float | None = None,
 ) -> Changes:
     """Keep what somebody saw at a meeting, in place of earlier judgements that served it.
 
     `crossing` is one of ``job.route_map(provisional=False).crossings``; `top` is "a", "b" or
-    "apart" as it names its leads, or None to open it again. Raises RecordsError for "apart"
+    "apart" as it names its leads, or None to open it again. `confidence` (0..1) says how
+    sure it is; the release of a locked set begins with the least sure. Raises RecordsError for "apart"
     where the two truly cross.
     """
     judged = [one.to_judged() for one in job.judged]
@@ -85,6 +87,7 @@ def judgement_changes(
             by=by,
             at=at or datetime.now(UTC),
             photo=photo,
+            extra={} if confidence is None else {"confidence": confidence},
         )
         changes[key_of("judged", entry.id)] = entry.to_mapping()
     return changes

@@ -9,62 +9,97 @@ from typing import Any
 
 import numpy as np
 
+from mapper.errors import shown
+from mapper.plate import Plate
 from mapper.records.document import JudgedEntry, Settings, key_of
+from mapper.records.errors import RecordsError
 from mapper.records.job import Job
-from mapper.records.leads import Stretch, TracedLead
-from mapper.routes import Lead
+from mapper.records.leads import SAME_POINT_MM, Stretch, TracedLead
+from mapper.routes import Lead, read_route_map, route_map_to_mapping
 
 __all__ = ["export_route_map", "import_route_map"]
 
-# Our own keys of a wire in the file, so that a job comes back as it went out.
-PROVISIONAL = "provisional"
-UNFINISHED = "unfinished"
+# Our own keys in the file. A wire's stretches that nobody traced, as [from, to] arc length
+# in mm from its drop; and the job's error of unseen runs, which such stretches widen.
+UNTRACED = "untraced"
+OWN_UNSEEN_ERROR = "unseen_error_when_traced"
 
 
 def export_route_map(job: Job, provisional: bool = True) -> bytes:
     """Return the job as a route-map file (UTF-8 JSON).
 
     With `provisional`, runs that nobody traced go along, marked, so that whoever plans from
-    the file is as careful as this tool; `import_route_map` leaves them out again.
+    the file is as careful as this tool; `import_route_map` leaves them out again. Photos and
+    the teardown log stay behind.
 
-    Raises RecordsError when the job has no plate.
+    Raises RecordsError when the job has no plate, or a lead hangs on a drop or exit that the
+    plate does not have.
     """
-    from mapper.routes import route_map_to_mapping
-
     route_map = job.route_map(provisional)
-    traced = {lead.id: lead for lead in job.leads}
+    runs_mm = job.untraced_runs_mm() if provisional else {}
     leads = []
     for lead in route_map.leads:
-        extra = {k: v for k, v in lead.extra.items() if k not in (PROVISIONAL, UNFINISHED)}
-        if lead.id not in traced:
-            extra[PROVISIONAL] = True
-        elif not traced[lead.id].finished:
-            extra[UNFINISHED] = traced[lead.id].to_mapping()
-        leads.append(replace(lead, extra=extra))
-    mapping = route_map_to_mapping(replace(route_map, leads=tuple(leads)))
-    return json.dumps(mapping, ensure_ascii=False, indent=1).encode()
+        extra = {key: value for key, value in lead.extra.items() if key != UNTRACED}
+        if lead.id in runs_mm:
+            extra[UNTRACED] = [list(run) for run in runs_mm[lead.id]]
+        leads.append(replace(lead, exit=_exit_of(lead, route_map.plate), extra=extra))
+    ids = {lead.id for lead in leads}
+    extra = {key: value for key, value in route_map.extra.items() if key != OWN_UNSEEN_ERROR}
+    if route_map.unseen_error_mm != job.settings.unseen_error_mm:
+        extra[OWN_UNSEEN_ERROR] = job.settings.unseen_error_mm
+    mapping = route_map_to_mapping(
+        replace(
+            route_map,
+            leads=tuple(leads),
+            judged=tuple(one for one in route_map.judged if {one.a, one.b} <= ids),
+            extra=extra,
+        )
+    )
+    return json.dumps(mapping, ensure_ascii=False, allow_nan=False, indent=1).encode()
+
+
+def _exit_of(lead: Lead, plate: Plate) -> str:
+    """The lead's exit; where none is known yet, the one nearest to the end of its route."""
+    if lead.drop not in {drop.id for drop in plate.drops}:
+        raise RecordsError(
+            f"{shown(lead.id)} starts at drop {shown(lead.drop)}, which the plate does not have: "
+            "set its drop first."
+        )
+    if lead.exit in {exit.id for exit in plate.exits}:
+        return lead.exit
+    if lead.exit or not plate.exits:
+        raise RecordsError(
+            f"{shown(lead.id)} needs an exit that the plate has: enter it on the plate page, then "
+            "set it for the lead."
+        )
+    x_mm, y_mm = lead.points_mm[-1]
+    return min(plate.exits, key=lambda one: np.hypot(one.x_mm - x_mm, one.y_mm - y_mm)).id
 
 
 def import_route_map(data: bytes) -> dict[str, Any]:
-    """Return the entries of a job for a route-map file's bytes: `JobStore.import_job`.
+    """Return the entries of a job for a route-map file's bytes, for `JobStore.import_job`.
 
-    Each wire becomes a finished lead without photos. Raises mapper.routes.RouteMapError.
+    Each wire becomes a finished lead without photos, in one stretch, or in several where its
+    seen and unseen runs change. Raises mapper.routes.RouteMapError.
     """
-    from mapper.routes import read_route_map
-
     route_map = read_route_map(data)
-    about: dict[str, Any] = {"name": route_map.plate.name}
-    if route_map.extra:
-        about["extra"] = dict(route_map.extra)
-    settings = Settings(tracing_error_mm=route_map.tracing_error_mm)
+    extra = dict(route_map.extra)
+    plain = Settings()
+    own_mm = extra.pop(OWN_UNSEEN_ERROR, None)
+    is_error = isinstance(own_mm, (int, float)) and not isinstance(own_mm, bool) and own_mm >= 0
+    settings = Settings(
+        tracing_error_mm=route_map.tracing_error_mm,
+        unseen_error_mm=own_mm if is_error else route_map.unseen_error_mm or plain.unseen_error_mm,
+    )
     entries: dict[str, Any] = {
-        "about": about,
+        "about": {"name": route_map.plate.name, **({"extra": extra} if extra else {})},
         "plate": route_map.plate.to_mapping(),
         "settings": settings.to_mapping(),
     }
     for lead in route_map.leads:
-        if not lead.extra.get(PROVISIONAL):
-            entries[key_of("lead", lead.id)] = _traced(lead).to_mapping()
+        traced = _traced(lead)
+        if traced is not None:
+            entries[key_of("lead", lead.id)] = traced.to_mapping()
     for one in route_map.judged:
         entry = JudgedEntry(
             uuid.uuid4().hex, one.a, one.b, one.x_mm, one.y_mm, one.top, extra=one.extra
@@ -73,12 +108,23 @@ def import_route_map(data: bytes) -> dict[str, Any]:
     return entries
 
 
-def _traced(lead: Lead) -> TracedLead:
-    if UNFINISHED in lead.extra:
-        return TracedLead.from_mapping(lead.extra[UNFINISHED])
-    segments = len(lead.points_mm) - 1
-    seen = np.array(lead.seen if lead.seen is not None else [True] * segments)
-    ends = [0, *(np.flatnonzero(seen[1:] != seen[:-1]) + 1).tolist(), segments]
+def _traced(lead: Lead) -> TracedLead | None:
+    """The lead without the stretches that nobody traced; None when nothing is left."""
+    arc_mm, length_mm = lead.arc_mm, lead.length_mm
+    start_mm, end_mm, finished = 0.0, length_mm, True
+    for low_mm, high_mm in _runs(lead.extra.get(UNTRACED)):
+        if high_mm >= length_mm - SAME_POINT_MM:
+            end_mm, finished = min(end_mm, low_mm), False
+        elif low_mm <= SAME_POINT_MM:
+            start_mm = max(start_mm, high_mm)
+    inside = (arc_mm >= start_mm - SAME_POINT_MM) & (arc_mm <= end_mm + SAME_POINT_MM)
+    kept = np.flatnonzero(inside)
+    if len(kept) < 2:
+        return None
+    points_mm = lead.points_mm[kept[0] : kept[-1] + 1]
+    all_seen = lead.seen if lead.seen is not None else (True,) * (len(arc_mm) - 1)
+    seen = np.array(all_seen[kept[0] : kept[-1]])
+    ends = [0, *(np.flatnonzero(seen[1:] != seen[:-1]) + 1).tolist(), len(seen)]
     return TracedLead(
         id=lead.id,
         kind=lead.kind,
@@ -86,12 +132,25 @@ def _traced(lead: Lead) -> TracedLead:
         exit=lead.exit,
         stretches=tuple(
             Stretch(
-                points_mm=tuple((float(x), float(y)) for x, y in lead.points_mm[start : end + 1]),
-                seen=bool(seen[start]),
+                points_mm=tuple((float(x), float(y)) for x, y in points_mm[i : j + 1]),
+                seen=bool(seen[i]),
             )
-            for start, end in zip(ends, ends[1:], strict=False)
+            for i, j in zip(ends[:-1], ends[1:], strict=True)
         ),
         diameter_mm=lead.diameter_mm,
-        finished=True,
-        extra=dict(lead.extra),
+        finished=finished,
+        extra={key: value for key, value in lead.extra.items() if key != UNTRACED},
     )
+
+
+def _runs(value: Any) -> list[tuple[float, float]]:
+    """Read the stretches; a form that is not ours says nothing."""
+    runs = []
+    for run in value if isinstance(value, (list, tuple)) else ():
+        if (
+            isinstance(run, (list, tuple))
+            and len(run) == 2
+            and all(isinstance(one, (int, float)) and not isinstance(one, bool) for one in run)
+        ):
+            runs.append((float(run[0]), float(run[1])))
+    return runs

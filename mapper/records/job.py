@@ -191,6 +191,11 @@ class Job:
         traced them: draw them as a question, and never offer one as a step."""
         return self._provisional.ids
 
+    def untraced_runs_mm(self) -> Mapping[str, tuple[tuple[float, float], ...]]:
+        """The provisional stretches of each such lead, as (from, to) arc length from its drop
+        along its route in ``route_map(provisional=True)``."""
+        return self._provisional.runs_mm
+
     def warnings(self) -> tuple[str, ...]:
         """Plain sentences on what keeps a pull plan from being right or useful."""
         return self._provisional.warnings

@@ -2,7 +2,8 @@
 
 An expected lead that is not traced, and the rest of one that is traced in part, could lie
 on top of anything in the channels it must use. Here they get a *provisional* run: unseen,
-along the channels from the drop to each exit it may leave by. Unseen runs are at least as
+along the channels from the drop to each exit it may leave by; where channels form a ring, in
+every channel. Unseen runs are at least as
 uncertain as a channel is wide, so whatever shares the channel with them meets them openly.
 Where no channel leads to an exit, a provisional run crosses the free end of every other
 lead: then nothing can be called free, which is the truth.
@@ -10,11 +11,21 @@ lead: then nothing can be called free, which is the truth.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
+from itertools import count
+from typing import Any
 
 import numpy as np
-from shapely import LineString, Point, get_coordinates
+from shapely import (
+    LineString,
+    Point,
+    Polygon,
+    get_coordinates,
+    get_parts,
+    unary_union,
+)
 from shapely.ops import substring
 
 from mapper.errors import shown
@@ -32,6 +43,7 @@ USUAL_DIAMETER_MM = {"heater": 3.0, "thermocouple": 2.5, "other": 3.0}
 START_REACH_MM = 10.0  # a lead that begins this far outside its bore begins too late
 END_REACH_MM = 30.0  # a finished lead should end this near its exit
 ACROSS_MM = 5.0  # how far a run without channels reaches over each side of a lead
+SMALLEST_RING_MM2 = 1.0  # less is a seam between two channels
 NAMES_SHOWN = 3
 
 
@@ -128,15 +140,61 @@ def provisional_leads(
         work.complete(lead)
     for lead in missing:
         work.add_missing(lead)
+    work.fill_rings()
     work.cross_free_ends()
+    runs_mm = {draft.id: draft.runs_mm() for draft in work.drafts.values() if draft.runs_mm()}
     widest_mm = max((channel.width_mm for channel in plate.channels), default=0.0)
     return Provisional(
-        leads=tuple(work.leads.values()),
-        runs_mm={id: tuple(runs) for id, runs in work.runs_mm.items()},
-        unseen_error_mm=max(settings.unseen_error_mm, widest_mm if work.runs_mm else 0.0),
+        leads=tuple(draft.lead() for draft in work.drafts.values()),
+        runs_mm=runs_mm,
+        unseen_error_mm=max(settings.unseen_error_mm, widest_mm if runs_mm else 0.0),
         diameters_mm=work.diameters_mm,
         warnings=tuple(work.warnings()),
     )
+
+
+@dataclass
+class _Draft:
+    """A lead under completion: what was traced, with provisional runs before and after it."""
+
+    id: str
+    kind: str
+    drop: str
+    exit: str
+    traced_mm: np.ndarray  # (N, 2), N may be 0
+    seen: tuple[bool, ...] = ()
+    diameter_mm: float | None = None
+    extra: Mapping[str, Any] = field(default_factory=dict)
+    head_mm: np.ndarray = field(default_factory=lambda: np.empty((0, 2)))
+    tail_mm: np.ndarray = field(default_factory=lambda: np.empty((0, 2)))
+
+    def runs_mm(self) -> tuple[tuple[float, float], ...]:
+        """Provisional stretches as (from, to) arc length from the drop."""
+        if not len(self.traced_mm):
+            return ((0.0, _length_mm(self.tail_mm)),)
+        head = _length_mm(np.vstack([self.head_mm, self.traced_mm[:1]]))
+        tail = _length_mm(np.vstack([self.traced_mm[-1:], self.tail_mm]))
+        whole = head + _length_mm(self.traced_mm) + tail
+        runs = [(0.0, head)] if len(self.head_mm) else []
+        return (*runs, (whole - tail, whole)) if len(self.tail_mm) else tuple(runs)
+
+    def lead(self) -> Lead:
+        points_mm = np.vstack([self.head_mm, self.traced_mm, self.tail_mm])
+        before = len(self.head_mm)
+        seen = [False] * before + [*self.seen]
+        seen += [False] * (len(points_mm) - 1 - len(seen))
+        moves = np.hypot(*np.diff(points_mm, axis=0).T) > SAME_POINT_MM
+        moves[0] |= not moves.any()  # a route keeps two points
+        return Lead(
+            id=self.id,
+            kind=self.kind,
+            drop=self.drop,
+            exit=self.exit,
+            points_mm=points_mm[np.concatenate([[True], moves])],
+            diameter_mm=self.diameter_mm,
+            seen=tuple(one for one, keep in zip(seen, moves, strict=True) if keep),
+            extra=dict(self.extra),
+        )
 
 
 class _Work:
@@ -146,131 +204,136 @@ class _Work:
         self.plate = plate
         self.drops = {drop.id: drop for drop in plate.drops}
         self.exits = {exit.id: exit for exit in plate.exits}
-        self.leads: dict[str, Lead] = {}
-        self.runs_mm: dict[str, list[tuple[float, float]]] = {}
+        self.drafts: dict[str, _Draft] = {}
         self.lost: list[str] = []  # leads whose rest no channel tells
         self.notes: list[str] = []
         self.diameters_mm = thickest_mm(traced)
+        self._names = {lead.id for lead in traced}
 
-    def paths(self, drop: str, exit: str | None) -> dict[str, LineString]:
-        """Channel path from the drop to each exit the lead may leave by."""
+    @cache  # noqa: B019  (lives as long as one call of provisional_leads)
+    def ways(self, drop: str, exit: str | None) -> tuple[tuple[str, LineString], ...]:
+        """(exit, shortest way along the channels) of each exit a lead may leave by."""
+        if drop not in self.drops:
+            return ()
         wanted = (exit,) if exit in self.exits else tuple(self.exits)
-        found = {}
-        for one in wanted:
-            path = _channel_path(self.plate, drop, one) if drop in self.drops else None
-            if path is not None:
-                found[one] = path
-        return found
+        ways = ((one, _way(self.plate, drop, one)) for one in wanted)
+        return tuple((one, way) for one, way in ways if way is not None)
 
     def complete(self, traced: TracedLead) -> None:
-        lead = traced.to_lead()
-        if lead is None:
+        """Add a traced lead, with what is missing before and after it."""
+        points_mm = traced.points_mm
+        if len(points_mm) < 2:
             return
-        self._check(traced)
-        paths = self.paths(traced.drop, traced.exit)
+        self._note_faults(traced)
+        draft = _Draft(
+            id=traced.id,
+            kind=traced.kind,
+            drop=traced.drop,
+            exit=traced.exit or "",
+            traced_mm=points_mm,
+            seen=traced.seen,
+            diameter_mm=traced.diameter_mm,
+            extra=traced.extra,
+        )
+        self.drafts[draft.id] = draft
         late = self._begins_late(traced)
         if traced.finished and not late:
-            self.leads[lead.id] = lead
             return
-        if not paths:
-            self.leads[lead.id] = lead
-            length_mm = LineString(lead.points_mm).length
-            self.runs_mm[lead.id] = [(0.0, 0.0)] if late else [(length_mm, length_mm)]
-            self.lost.append(lead.id)
+        ways = self.ways(traced.drop, traced.exit)
+        if not ways:
+            self.lost.append(draft.id)
             return
-        head, tails = np.empty((0, 2)), {}
+        first, last = Point(points_mm[0]), Point(points_mm[-1])
         if late:
-            first = Point(lead.points_mm[0])
-            path = min(paths.values(), key=lambda path: path.distance(first))
-            head = get_coordinates(substring(path, 0.0, path.project(first)))
+            for i, way in enumerate(_nearest_first([way for _, way in ways], first)):
+                head = get_coordinates(substring(way, 0.0, way.project(first)))
+                if i == 0:
+                    draft.head_mm = head
+                else:
+                    self._add_alone(draft, "", np.vstack([head, points_mm[:1]]))
         if not traced.finished:
-            last = Point(lead.points_mm[-1])
-            tails = {
-                exit: get_coordinates(substring(path, path.project(last), path.length))
-                for exit, path in paths.items()
-            }
-        own = min(tails, key=lambda exit: paths[exit].distance(last)) if tails else None
-        self._put(lead, head, tails.pop(own) if own else np.empty((0, 2)), own)
-        for exit, tail in tails.items():
-            points = np.vstack([lead.points_mm[-1:], tail])
-            self._put_alone(f"{lead.id} to {exit}", lead.kind, lead.drop, exit, points)
-
-    def _put(self, lead: Lead, head: np.ndarray, tail: np.ndarray, exit: str | None) -> None:
-        points, seen = [*head], [False] * len(head)
-        head_segments = len(head)
-        points += [*lead.points_mm]
-        seen += list(lead.seen or ()) + [False] * len(tail)
-        points += [*tail]
-        points_mm, seen = _without_doubles(np.array(points), seen)
-        extended = LineString(points_mm)
-        head_mm = LineString([*head, lead.points_mm[0]]).length if head_segments else 0.0
-        tail_mm = LineString([lead.points_mm[-1], *tail]).length if len(tail) else 0.0
-        runs = []
-        if head_segments:
-            runs.append((0.0, head_mm))
-        if len(tail):
-            runs.append((extended.length - tail_mm, extended.length))
-        self.runs_mm[lead.id] = runs
-        self.leads[lead.id] = replace(
-            lead, points_mm=points_mm, seen=tuple(seen), exit=lead.exit or exit or ""
-        )
+            exits = {id(way): exit for exit, way in ways}
+            for i, way in enumerate(_nearest_first([way for _, way in ways], last)):
+                tail = get_coordinates(substring(way, way.project(last), way.length))
+                if i == 0:
+                    draft.tail_mm, draft.exit = tail, exits[id(way)]
+                else:
+                    self._add_alone(draft, exits[id(way)], np.vstack([points_mm[-1:], tail]))
 
     def add_missing(self, lead: ExpectedLead) -> None:
-        paths = self.paths(lead.drop, None)
-        for i, (exit, path) in enumerate(paths.items()):
-            name = lead.id if i == 0 else f"{lead.id} to {exit}"
-            self._put_alone(name, lead.kind, lead.drop, exit, get_coordinates(path))
-        if not paths:
-            drop = self.drops[lead.drop]
-            start = np.array([[drop.x_mm, drop.y_mm]])
-            self.lost.append(self._put_alone(lead.id, lead.kind, lead.drop, "", start))
-
-    def _put_alone(self, name: str, kind: str, drop: str, exit: str, points: np.ndarray) -> str:
-        name = self._free_name(name)
-        points, _ = _without_doubles(points, [False] * (len(points) - 1))
-        self.leads[name] = Lead(
-            id=name,
-            kind=kind,
-            drop=drop,
-            exit=exit,
-            points_mm=points,
-            diameter_mm=self.diameters_mm[kind],
-            seen=(False,) * (len(points) - 1),
+        """Add a lead of which nothing is traced, on every way it may have taken."""
+        draft = _Draft(
+            id=self._free_name(lead.id),
+            kind=lead.kind,
+            drop=lead.drop,
+            exit="",
+            traced_mm=np.empty((0, 2)),
+            diameter_mm=self.diameters_mm[lead.kind],
         )
-        self.runs_mm[name] = [(0.0, float("inf"))]
-        return name
+        self.drafts[draft.id] = draft
+        ways = self.ways(lead.drop, None)
+        for i, (exit, way) in enumerate(ways):
+            if i == 0:
+                draft.tail_mm, draft.exit = get_coordinates(way), exit
+            else:
+                self._add_alone(draft, exit, get_coordinates(way))
+        if not ways:
+            drop = self.drops[lead.drop]
+            # A short piece, so that the other lost leads have something to cross.
+            draft.tail_mm = np.array([[0.0, 0.0], [ACROSS_MM, 0.0]]) + [drop.x_mm, drop.y_mm]
+            self.lost.append(draft.id)
+
+    def fill_rings(self) -> None:
+        """Where channels part and join again, a lead may have taken another way than the
+        shortest: then something untraced may lie in every channel."""
+        unsure = [draft for draft in self.drafts.values() if draft.runs_mm()]
+        if unsure and self.plate.channels and self.exits and _has_ring(self.plate):
+            for channel in self.plate.channels:
+                points_mm = np.array(channel.points_mm, dtype=float)
+                self._add_alone(unsure[0], unsure[0].exit, points_mm)
+
+    def _add_alone(self, of: _Draft, exit: str, points_mm: np.ndarray) -> None:
+        """Add another way that lead `of` may have taken, as a lead of its own."""
+        if _length_mm(points_mm) <= SAME_POINT_MM:
+            return
+        name = self._free_name(f"{of.id} or here")
+        self.drafts[name] = _Draft(
+            id=name,
+            kind=of.kind,
+            drop=of.drop,
+            exit=exit,
+            traced_mm=np.empty((0, 2)),
+            diameter_mm=self.diameters_mm[of.kind],
+            tail_mm=points_mm,
+        )
 
     def _free_name(self, name: str) -> str:
-        taken = {*self.leads}
-        for i in range(len(taken) + 1):
-            ending = "" if i == 0 else f" ({i + 1})"
-            candidate = name[: MAX_ID_LENGTH - len(ending)] + ending
-            if candidate not in taken:
-                break
-        return candidate
+        taken = self._names | set(self.drafts)
+        tries = (f" ({i})" if i > 1 else "" for i in count(1))
+        return next(
+            candidate
+            for ending in tries
+            if (candidate := name[: MAX_ID_LENGTH - len(ending)] + ending) not in taken
+        )
 
     def cross_free_ends(self) -> None:
-        """Lead each lost run over the free end of every lead that is not itself lost."""
-        targets = {
-            id: lead.points_mm[-2:] for id, lead in self.leads.items() if len(lead.points_mm) > 1
+        """Lead each lost run over the free end of every other lead."""
+        ends = {
+            draft.id: (draft.tail_mm if len(draft.tail_mm) > 1 else draft.lead().points_mm)[-2:]
+            for draft in self.drafts.values()
         }
         for id in self.lost:
-            lead = self.leads[id]
-            way = [*lead.points_mm]
-            for other, (before, end) in targets.items():
-                if other == id:
-                    continue
-                along = (end - before) / np.linalg.norm(end - before)
-                across = ACROSS_MM * np.array([-along[1], along[0]])
-                middle = (before + end) / 2
-                way += [middle - across, middle + across]
-            if len(way) == 1:  # nothing else is here: a short run that meets nobody
-                way.append(way[0] + [ACROSS_MM, 0.0])
-            seen = [*(lead.seen or ())] + [False] * (len(way) - len(lead.points_mm))
-            points_mm, seen = _without_doubles(np.array(way), seen)
-            start_mm = self.runs_mm[id][0][0]
-            self.leads[id] = replace(lead, points_mm=points_mm, seen=tuple(seen))
-            self.runs_mm[id] = [(start_mm, float("inf"))]
+            over = []
+            for other, (before, end) in ends.items():
+                if other != id:
+                    along = (end - before) / np.hypot(*(end - before))
+                    across = ACROSS_MM * np.array([-along[1], along[0]])
+                    over += [(before + end) / 2 - across, (before + end) / 2 + across]
+            draft = self.drafts[id]
+            # Without another lead there is nothing to meet, but the end is still unknown.
+            draft.tail_mm = np.vstack(
+                [draft.tail_mm, *over] if over or len(draft.tail_mm) else [draft.traced_mm[-1:]]
+            )
 
     def _begins_late(self, traced: TracedLead) -> bool:
         drop = self.drops.get(traced.drop)
@@ -280,7 +343,7 @@ class _Work:
         gap_mm = np.hypot(x_mm - drop.x_mm, y_mm - drop.y_mm) - drop.bore_diameter_mm / 2
         return bool(gap_mm > START_REACH_MM)
 
-    def _check(self, traced: TracedLead) -> None:
+    def _note_faults(self, traced: TracedLead) -> None:
         name = shown(traced.id)
         if traced.drop not in self.drops:
             self.notes.append(
@@ -306,22 +369,47 @@ class _Work:
                 f"{name} begins far from its drop {shown(traced.drop)}: trace it from the drop."
             )
 
-    def warnings(self) -> Iterable[str]:
+    def warnings(self) -> Iterator[str]:
         if self.lost:
-            names = _names(self.lost)
-            one = len(self.lost) == 1
-            why = (
-                "no channel leads from the drop to an exit"
-                if self.plate.channels and self.plate.exits
-                else "the plate has no channels"
-                if not self.plate.channels
-                else "the plate has no exits"
-            )
+            if not self.plate.channels:
+                why = "the plate has no channels"
+            elif not self.plate.exits:
+                why = "the plate has no exits"
+            else:
+                why = "no channel leads from the drop to an exit"
+            verb = "is" if len(self.lost) == 1 else "are"
             yield (
-                f"{names} {'is' if one else 'are'} not traced to the end and {why}: "
+                f"{_names(self.lost)} {verb} not traced to the end and {why}: "
                 "nothing can be called free."
             )
         yield from self.notes
+
+
+def _way(plate: Plate, drop: str, exit: str) -> LineString | None:
+    """The shortest way along the channels from the drop to the exit, if there is one."""
+    if not plate.channels:
+        return None
+    points_mm = channel_path_mm(plate, drop, exit)
+    return None if points_mm is None or len(points_mm) < 2 else LineString(points_mm)
+
+
+def _has_ring(plate: Plate) -> bool:
+    """Whether channels and bores enclose something, so that there is more than one way."""
+    areas = [LineString(one.points_mm).buffer(one.width_mm / 2) for one in plate.channels]
+    areas += [Point(one.x_mm, one.y_mm).buffer(one.bore_diameter_mm / 2) for one in plate.drops]
+    return any(
+        Polygon(ring).area > SMALLEST_RING_MM2
+        for part in get_parts(unary_union(areas))
+        for ring in part.interiors
+    )
+
+
+def _nearest_first(ways: Sequence[LineString], place: Point) -> list[LineString]:
+    return sorted(ways, key=lambda way: way.distance(place))
+
+
+def _length_mm(points_mm: np.ndarray) -> float:
+    return float(np.hypot(*np.diff(points_mm, axis=0).T).sum()) if len(points_mm) > 1 else 0.0
 
 
 def _names(ids: Sequence[str]) -> str:
@@ -329,17 +417,3 @@ def _names(ids: Sequence[str]) -> str:
     if len(names) > NAMES_SHOWN:
         names = [*names[: NAMES_SHOWN - 1], f"{len(names) - NAMES_SHOWN + 1} more"]
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def _channel_path(plate: Plate, drop: str, exit: str) -> LineString | None:
-    if not plate.channels:
-        return None
-    points_mm = channel_path_mm(plate, drop, exit)
-    return None if points_mm is None or len(points_mm) < 2 else LineString(points_mm)
-
-
-def _without_doubles(points: np.ndarray, seen: Sequence[bool]) -> tuple[np.ndarray, list[bool]]:
-    """Drop points that repeat their forerunner, with the segment between them."""
-    steps = np.linalg.norm(np.diff(points, axis=0), axis=1) > SAME_POINT_MM
-    kept = np.concatenate([[True], steps])
-    return points[kept], [one for one, keep in zip(seen, steps, strict=True) if keep]
