@@ -129,23 +129,43 @@ def connect(
     """Label cells (row, column) that hang together; (K,) int from 0.
 
     Each join (mask, row step, column step) says which cells are joined to the neighbour that
-    far away; a neighbour that is not listed joins nothing. No (row, column) may come twice.
+    far away (one row or one column); a neighbour that is not listed joins nothing. No
+    (row, column) may come twice.
     """
-    count = len(row)
-    if not count:
+    if not len(row):
         return np.zeros(0, dtype=np.int64)
-    width = int(column.max()) + 2
-    key = (row + 1) * width + column
-    order = np.argsort(key, kind="stable")
-    ranked = key[order]
-    sources, targets = [], []
+    width = int(column.max()) + 3
+    key = (row + 1) * width + column + 1
+    order = np.argsort(key)
+    key = key[order]
+    # Cells joined along a row lie behind each other: each such run is one node of the graph.
+    follows = np.zeros(len(key), dtype=bool)
+    other_joins = []
     for joined, row_step, column_step in joins:
+        joined = joined[order]
+        if row_step:
+            other_joins.append((joined, row_step * width))
+        elif column_step > 0:
+            follows[1:] |= joined[:-1]
+        else:
+            follows |= joined
+    follows[1:] &= key[1:] == key[:-1] + 1
+    follows[0] = False
+    run = np.cumsum(~follows) - 1
+    sources, targets = [], []
+    for joined, step in other_joins:
         source = np.flatnonzero(joined)
-        wanted = key[source] + (row_step * width + column_step)
-        at = np.minimum(np.searchsorted(ranked, wanted), count - 1)
-        hit = ranked[at] == wanted
-        sources.append(source[hit])
-        targets.append(order[at[hit]])
+        wanted = key[source] + step
+        at = np.minimum(np.searchsorted(key, wanted), len(key) - 1)
+        hit = key[at] == wanted
+        source, target = run[source[hit]], run[at[hit]]
+        new = np.append(True, (source[1:] != source[:-1]) | (target[1:] != target[:-1]))
+        new = new[: len(source)]
+        sources.append(source[new])
+        targets.append(target[new])
     source, target = np.concatenate(sources), np.concatenate(targets)
+    count = int(run[-1]) + 1
     links = coo_array((np.ones(len(source), dtype=np.int8), (source, target)), (count, count))
-    return connected_components(links, directed=False)[1]
+    label = np.empty(len(key), dtype=np.int64)
+    label[order] = connected_components(links, directed=False)[1][run]
+    return label

@@ -7,11 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from mapper.routes.cells import Cells, connect, end_distances, within
-from mapper.routes.segments import Segments
+from mapper.routes.segments import HALF_TURN, Segments
 
-__all__ = ["HALF_TURN", "RUN_LIMITS", "SHALLOW_RAD", "Block", "Stretches", "blocks_of", "stretches"]
+__all__ = [
+    "RUN_LIMITS",
+    "SHALLOW_RAD",
+    "Block",
+    "Stretches",
+    "blocks_of",
+    "cells_of",
+    "in_company",
+    "stretches",
+]
 
-HALF_TURN = np.pi  # a lead's neighbouring parts are no meeting: within pi limits along the lead
 RUN_LIMITS = 3.0  # company longer than this many limits is a shared run, shorter is touching
 SHALLOW_RAD = np.deg2rad(8.0)  # flatter crossings can hardly be judged in any picture
 
@@ -45,7 +53,7 @@ class Block:
 
 @dataclass(frozen=True, eq=False)
 class Stretches:
-    """The cells in company (`block`, and their index `pick` in the block asked about), their
+    """The cells that count (`block`, and their index `pick` in the block asked about), their
     stretch (`label`), and per stretch the spans on both leads and the largest limit."""
 
     block: Block
@@ -63,9 +71,7 @@ def blocks_of(
 ) -> Block:
     """The cells of whole segments."""
     return Block(
-        Cells(
-            seg.x0[i], seg.y0[i], seg.ux[i], seg.uy[i], seg.x0[j], seg.y0[j], seg.ux[j], seg.uy[j]
-        ),
+        cells_of(seg, i, j),
         i,
         j,
         i,
@@ -81,51 +87,61 @@ def blocks_of(
     )
 
 
+def cells_of(seg: Segments, i: np.ndarray, j: np.ndarray) -> Cells:
+    """The geometry of segment pairs."""
+    return Cells(
+        seg.x0[i], seg.y0[i], seg.ux[i], seg.uy[i], seg.x0[j], seg.y0[j], seg.ux[j], seg.uy[j]
+    )
+
+
+def in_company(cells: Cells, limit: np.ndarray) -> np.ndarray:
+    """Which cells hold places within the limit of each other, crossing segments aside."""
+    p0, p1, q0, q1 = end_distances(cells)
+    return np.minimum(np.minimum(p0, p1), np.minimum(q0, q1)) <= limit * limit
+
+
 def stretches(seg: Segments, block: Block, uneven: bool) -> Stretches:
-    """Find the cells where both leads come within the limit and join them into stretches.
+    """Join cells in company into stretches.
 
     `uneven`: limits differ along a lead, so that two cells may see their shared corner
     differently; the larger limit counts.
     """
-    p0, p1, q0, q1 = end_distances(block.cells)
-    limit_sq = block.limit * block.limit
-    nearest = np.minimum(np.minimum(p0, p1), np.minimum(q0, q1))
-    active = (nearest <= limit_sq) | block.crossed
-    same = np.flatnonzero(active & (seg.lead[block.seg_i] == seg.lead[block.seg_j]))
-    active[same] = _far_along(block[same])
-    pick = np.flatnonzero(active)
-    block, limit_sq = block[pick], limit_sq[pick]
-    p0, p1, q0, q1 = p0[pick], p1[pick], q0[pick], q1[pick]
-    joins = [
-        ((p1 <= limit_sq) & ~block.row_ends, 1, 0),
-        ((q1 <= limit_sq) & ~block.column_ends, 0, 1),
-    ]
+    one_lead = seg.lead[block.seg_i] == seg.lead[block.seg_j]
+    pick = np.arange(len(one_lead))
+    if one_lead.any():
+        far = ~one_lead
+        far[one_lead] = _far_along(block[one_lead])
+        pick = np.flatnonzero(far)
+        block, one_lead = block[pick], one_lead[pick]
+    ends = end_distances(block.cells)
+    p0, p1, q0, q1 = (distance <= block.limit * block.limit for distance in ends)
+    joins = [(p1 & ~block.row_ends, 1, 0), (q1 & ~block.column_ends, 0, 1)]
     if uneven:
-        joins += [
-            ((p0 <= limit_sq) & ~seg.first[block.seg_i], -1, 0),
-            ((q0 <= limit_sq) & ~seg.first[block.seg_j], 0, -1),
-        ]
+        joins += [(p0 & ~seg.first[block.seg_i], -1, 0), (q0 & ~seg.first[block.seg_j], 0, -1)]
     label = connect(block.row, block.column, joins)
-    low, high = within(block.cells, block.limit, p0, p1)
-    s0, s1 = block.s + low * block.s_len, block.s + high * block.s_len
-    low, high = within(block.cells.swapped(), block.limit, q0, q1)
-    t0, t1 = block.t + low * block.t_len, block.t + high * block.t_len
-    one_lead = np.flatnonzero((seg.lead[block.seg_i] == seg.lead[block.seg_j]) & ~block.crossed)
-    if len(one_lead):  # keep the half turn between the two passes of one lead
-        turn = HALF_TURN * block.limit[one_lead]
-        s1[one_lead] = np.minimum(s1[one_lead], np.maximum(s0[one_lead], t1[one_lead] - turn))
-        t0[one_lead] = np.maximum(t0[one_lead], np.minimum(t1[one_lead], s0[one_lead] + turn))
     count = int(label.max()) + 1 if len(label) else 0
-    return Stretches(
-        block,
-        pick,
-        label,
-        _least(label, count, s0),
-        -_least(label, count, -s1),
-        _least(label, count, t0),
-        -_least(label, count, -t1),
-        -_least(label, count, -block.limit),
-    )
+    # Only the first and last cells on either lead decide how far a stretch goes.
+    outer = np.flatnonzero(_is_outer(label, count, block.row))
+    b = block[outer]
+    low, high = within(b.cells, b.limit, ends[0][outer], ends[1][outer])
+    # On one lead, a half turn stays free between the two passes.
+    last = np.where(one_lead[outer] & ~b.crossed, b.t + b.t_len - HALF_TURN * b.limit - b.s, np.inf)
+    s0, s1 = b.s + low * b.s_len, b.s + np.maximum(np.minimum(high * b.s_len, last), 0.0)
+    s0, s1 = _least(label[outer], count, np.minimum(s0, s1)), -_least(label[outer], count, -s1)
+    outer = np.flatnonzero(_is_outer(label, count, block.column))
+    b = block[outer]
+    low, high = within(b.cells.swapped(), b.limit, ends[2][outer], ends[3][outer])
+    first = np.where(one_lead[outer] & ~b.crossed, b.s + HALF_TURN * b.limit - b.t, -np.inf)
+    t0, t1 = b.t + np.minimum(np.maximum(low * b.t_len, first), b.t_len), b.t + high * b.t_len
+    t0, t1 = _least(label[outer], count, t0), -_least(label[outer], count, -np.maximum(t0, t1))
+    return Stretches(block, pick, label, s0, s1, t0, t1, -_least(label, count, -block.limit))
+
+
+def _is_outer(label: np.ndarray, count: int, number: np.ndarray) -> np.ndarray:
+    least, most = np.full(count, np.iinfo(np.int64).max), np.full(count, -1)
+    np.minimum.at(least, label, number)
+    np.maximum.at(most, label, number)
+    return (number == least[label]) | (number == most[label])
 
 
 def _least(label: np.ndarray, count: int, value: np.ndarray) -> np.ndarray:

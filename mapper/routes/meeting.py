@@ -14,7 +14,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from mapper.routes.company import RUN_LIMITS, Stretches, blocks_of, stretches
+from mapper.routes.company import RUN_LIMITS, Stretches, blocks_of, cells_of, in_company, stretches
 from mapper.routes.contacts import CROSSES, Contacts, find_contacts
 from mapper.routes.lead import TRACING_ERROR_MM, Crossing, Lead
 from mapper.routes.rests import rests, surroundings
@@ -130,9 +130,11 @@ def _add_wide(table: _Table, seg, i, j, limit, true: Contacts, cell, uneven: boo
     """Meetings of leads with diameters; `cell` is the pair (i, j) of each true crossing."""
     crossed = np.zeros(len(i), dtype=bool)
     crossed[cell] = True
-    found = stretches(seg, blocks_of(seg, i, j, limit, crossed), uneven)
+    near = np.flatnonzero(in_company(cells_of(seg, i, j), limit) | crossed)
+    block = blocks_of(seg, i[near], j[near], limit[near], crossed[near])
+    found = stretches(seg, block, uneven)
     label = np.full(len(i), -1)
-    label[found.pick] = found.label
+    label[near[found.pick]] = found.label
     a, b = seg.lead[i[cell]], seg.lead[j[cell]]
     angle = _angle_at(seg, i[cell], j[cell], true, limit[cell])
     spans = true.s0, true.s1, true.t0, true.t1

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from mapper.routes.cells import Cells
-from mapper.routes.company import RUN_LIMITS, SHALLOW_RAD, Block, Stretches, stretches
+from mapper.routes.company import RUN_LIMITS, SHALLOW_RAD, Block, Stretches, in_company, stretches
 from mapper.routes.segments import Segments
 
 __all__ = ["Surroundings", "rests", "surroundings"]
@@ -66,7 +66,9 @@ def rests(
     boxes = boxes[np.flatnonzero(open_stretch[boxes.label])]
     block, label = _cut(found.block[cells], found.label[cells], boxes)
     outside = np.flatnonzero(~_inside(block, label, boxes))
-    left = stretches(seg, block[outside], uneven)
+    block = block[outside]
+    block = block[np.flatnonzero(in_company(block.cells, block.limit))]
+    left = stretches(seg, block, uneven)
     long = np.maximum(left.s1 - left.s0, left.t1 - left.t0) > RUN_LIMITS * left.limit
     return left, np.flatnonzero(long)
 

@@ -10,10 +10,14 @@ import shapely
 
 from mapper.routes.lead import Lead
 
-__all__ = ["Segments", "near_pairs"]
+__all__ = ["HALF_TURN", "Segments", "near_pairs"]
+
+HALF_TURN = np.pi  # a lead's neighbouring parts are no meeting: within pi limits along the lead
 
 _TINY_MM = 1e-100  # smaller coordinates count as 0, see orient.py
 _LARGEST_MM = 1e9  # so that squares and products stay far from overflow
+_BUNCH = 4  # boxes per box of the next level
+_BLOCK = 1 << 14  # pairs opened at once, so that they stay in the cache
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,20 +113,15 @@ def _hidden(lead: Lead) -> np.ndarray:
 def near_pairs(seg: Segments) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Return pairs i < j whose boxes come within the limit: (i, j, limit_mm, boxes meet).
 
-    The limit is the sum of both reaches, or 0 where either lead is an ideal line. Pairs that
-    follow each other on one lead are left out unless they fold back.
+    The limit is the sum of both reaches, or 0 where either lead is an ideal line. Left out are
+    segments that follow each other on one lead and don't fold back, and pairs of one lead
+    within a half turn of each other whose boxes don't meet.
     """
     low_x, high_x = np.minimum(seg.x0, seg.x1), np.maximum(seg.x0, seg.x1)
     low_y, high_y = np.minimum(seg.y0, seg.y1), np.maximum(seg.y0, seg.y1)
-    # A hair more than the reach, so that rounding of the boxes can't lose a pair.
-    grow = seg.reach + 1e-12 * (1.0 + np.maximum(np.abs(high_x), np.abs(high_y)))
-    corners = np.empty((len(low_x), 2, 2))
-    corners[:, 0, 0], corners[:, 0, 1] = low_x - grow, low_y - grow
-    corners[:, 1, 0], corners[:, 1, 1] = high_x + grow, high_y + grow
-    boxes = shapely.linestrings(corners)
-    i, j = shapely.STRtree(boxes).query(boxes)
-    half = np.flatnonzero(i < j)
-    i, j = i[half], j[half]
+    # More than the reach, so that rounding to single precision can't lose a pair.
+    grow = seg.reach + 2e-7 * (1.0 + np.maximum(np.abs(high_x), np.abs(high_y)))
+    i, j = _box_pairs(seg, (low_x - grow, low_y - grow, -high_x - grow, -high_y - grow))
     limit = seg.reach[i] + seg.reach[j]
     limit[seg.ideal[i] | seg.ideal[j]] = 0.0
     gap = np.maximum(
@@ -130,9 +129,63 @@ def near_pairs(seg: Segments) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.nd
         np.maximum(low_y[i], low_y[j]) - np.minimum(high_y[i], high_y[j]),
     )
     near = gap <= limit
-    follow = np.flatnonzero((j == i + 1) & (seg.lead[i] == seg.lead[j]))
-    fi, fj = i[follow], j[follow]
-    dot = seg.ux[fi] * seg.ux[fj] + seg.uy[fi] * seg.uy[fj]
-    near[follow] = dot < 0
+    one_lead = np.flatnonzero(near & (seg.lead[i] == seg.lead[j]))
+    oi, oj = i[one_lead], j[one_lead]
+    dot = seg.ux[oi] * seg.ux[oj] + seg.uy[oi] * seg.uy[oj]
+    apart = seg.s0[oj] + seg.length[oj] - seg.s0[oi]
+    near[one_lead] = np.where(
+        oj == oi + 1, dot < 0, (gap[one_lead] <= 0) | (apart > HALF_TURN * limit[one_lead])
+    )
     near = np.flatnonzero(near)
     return i[near], j[near], limit[near], gap[near] <= 0
+
+
+def _box_pairs(seg: Segments, bounds: tuple[np.ndarray, ...]) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs i < j whose boxes meet; `bounds` are (low x, low y, -high x, -high y).
+
+    Segments that follow each other lie near each other: the boxes of 16 in a row go into an
+    STR tree, and what meets there is opened to boxes of 4 and then to single ones. That asks
+    the tree far less often than once per segment.
+    """
+    count = np.bincount(seg.lead)
+    rows = -(-count // _BUNCH**2) * _BUNCH**2  # each lead fills whole bunches
+    start = np.cumsum(rows) - rows
+    slot = np.arange(len(seg.lead)) + np.repeat(start - (np.cumsum(count) - count), count)
+    segment = np.zeros(rows.sum(), dtype=np.int64)
+    segment[slot] = np.arange(len(slot))
+    # Single precision is enough for boxes, as long as they only grow.
+    levels = [np.full((4, len(segment)), np.inf, dtype=np.float32)]  # empty: meets nothing
+    levels[0][:, slot] = bounds
+    for _ in range(2):
+        levels.append(levels[-1].reshape(4, -1, _BUNCH).min(axis=2))
+    corners = levels[2].T.astype(np.float64)
+    corners[:, 2:] *= -1.0
+    boxes = shapely.linestrings(corners.reshape(-1, 2, 2))
+    one, other = shapely.STRtree(boxes).query(boxes)
+    half = one <= other
+    one, other = one[half], other[half]
+    for level in (levels[1], levels[0]):
+        one, other = _opened(level.reshape(4, -1, _BUNCH), one, other)
+    apart = one != other
+    return segment[one[apart]], segment[other[apart]]
+
+
+def _opened(level: np.ndarray, one: np.ndarray, other: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs of members whose boxes meet, of pairs of bunches; `level` is (4, bunches, members)."""
+    ones, others = [], []
+    for at in range(0, len(one), _BLOCK):
+        a, b = one[at : at + _BLOCK], other[at : at + _BLOCK]
+        meet = np.ones((len(a), _BUNCH, _BUNCH), dtype=bool)
+        for low, minus_high in ((level[0], level[2]), (level[1], level[3])):
+            meet &= low[a][:, :, None] <= -minus_high[b][:, None, :]
+            meet &= low[b][:, None, :] <= -minus_high[a][:, :, None]
+        hit = np.flatnonzero(meet)
+        pair, member = np.divmod(hit, _BUNCH * _BUNCH)
+        first = a[pair] * _BUNCH + member // _BUNCH
+        second = b[pair] * _BUNCH + member % _BUNCH
+        half = first <= second
+        ones.append(first[half])
+        others.append(second[half])
+    if not ones:
+        return one, other
+    return np.concatenate(ones), np.concatenate(others)

@@ -1,0 +1,118 @@
+"""How long it takes to find all crossings, against a bare bulk query of a spatial index.
+
+    python -m tests.benchmarks.crossings [--repeat 5] [--points 200]
+
+The peer is shapely's STRtree over the same segments: made from the same coordinates and asked
+once in bulk which boxes meet (`tree.query(segments)`, no predicate). It finds candidates only;
+`find_crossings` has to find them too, and then decide every one. Two columns: against the
+query alone, and against making the segments and the tree as well, which `find_crossings` does
+inside its time. Leads wander over a plate (`spread`) or run together in a trunk channel
+(`trunk`); as ideal lines, and with diameters (company within 2.5 + 0.5 mm counts too).
+Growth is the exponent p of time ~ n^p between neighbouring sizes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import time
+from collections import Counter
+
+import numpy as np
+import shapely
+
+from mapper.routes import Lead, find_crossings
+
+SIZES = (100, 200, 400, 800)
+SEED = 20260  # any; fixed so that a run can be repeated
+
+
+def spread(count: int, points: int, rng: np.random.Generator) -> list[np.ndarray]:
+    """Leads of about 300 mm that wander over a plate; the plate grows with their number."""
+    side = 500.0 * math.sqrt(count / 100)
+    routes = []
+    for _ in range(count):
+        heading = rng.uniform(0, 2 * np.pi) + np.cumsum(rng.normal(0, 0.12, points - 1))
+        steps = np.stack([np.cos(heading), np.sin(heading)], axis=1) * (300.0 / (points - 1))
+        start = rng.uniform(0, side, 2)
+        routes.append(np.concatenate([start[None], start + np.cumsum(steps, axis=0)]))
+    return routes
+
+
+def dense(count: int, points: int, rng: np.random.Generator) -> list[np.ndarray]:
+    """The same leads, all on one plate of 500 mm."""
+    return [route / math.sqrt(count / 100) for route in spread(count, points, rng)]
+
+
+def trunk(count: int, points: int, rng: np.random.Generator) -> list[np.ndarray]:
+    """Leads that run along a channel 2 mm beside each other and change places now and then."""
+    x = np.linspace(0, 400, points)
+    routes = []
+    for n in range(count):
+        lane = 2.0 * n + np.cumsum(rng.normal(0, 0.15, points))
+        routes.append(np.stack([x, lane], axis=1))
+    return routes
+
+
+def best_of(repeat: int, work) -> float:
+    times = []
+    for _ in range(repeat):
+        begin = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - begin)
+    return min(times)
+
+
+def measure(routes: list[np.ndarray], diameter_mm: float | None, repeat: int):
+    leads = [
+        Lead(f"L{n:04d}", "other", f"D{n}", f"X{n}", route, diameter_mm)
+        for n, route in enumerate(routes)
+    ]
+    pairs = np.concatenate([np.stack([route[:-1], route[1:]], axis=1) for route in routes])
+    segments = shapely.linestrings(pairs)
+    tree = shapely.STRtree(segments)
+    tree.query(segments[:1])  # the tree is built at the first query
+    query = best_of(repeat, lambda: tree.query(segments))
+
+    def all_of_it() -> None:
+        again = shapely.linestrings(pairs)
+        shapely.STRtree(again).query(again)
+
+    whole = best_of(repeat, all_of_it)
+    found = find_crossings(leads)
+    ours = best_of(repeat, lambda: find_crossings(leads))
+    return query, whole, ours, Counter(one.kind for one in found)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--repeat", type=int, default=5)
+    parser.add_argument("--points", type=int, default=200)
+    parser.add_argument("--sizes", type=int, nargs="+", default=SIZES)
+    options = parser.parse_args()
+    print(f"shapely {shapely.__version__}, numpy {np.__version__}; best of {options.repeat}")
+    print(
+        f"{'leads':24}{'query':>9}{'+ tree':>9}{'ours':>9}{'ratio':>7}{'+ tree':>7}{'growth':>8}"
+        "  found"
+    )
+    for name, make in (("spread", spread), ("dense", dense), ("trunk", trunk)):
+        for diameter_mm in (None, 2.5):
+            before = None
+            for count in options.sizes:
+                routes = make(count, options.points, np.random.default_rng(SEED))
+                query, whole, ours, kinds = measure(routes, diameter_mm, options.repeat)
+                growth = ""
+                if before is not None:
+                    growth = f"{math.log(ours / before[1]) / math.log(count / before[0]):.2f}"
+                before = count, ours
+                label = f"{name} {count}, {'lines' if diameter_mm is None else '2.5 mm'}"
+                print(
+                    f"{label:24}{query:8.3f}s{whole:8.3f}s{ours:8.3f}s"
+                    f"{ours / query:7.2f}{ours / whole:7.2f}{growth:>8}"
+                    f"  {dict(sorted(kinds.items()))}",
+                    flush=True,
+                )
+
+
+if __name__ == "__main__":
+    main()
