@@ -1,0 +1,23 @@
+"""Photos into plate millimetres: pose, lens and certainty of each photo."""
+
+from mapper.fit.api import fit_photo
+from mapper.fit.camera import Camera, distort, focal_px_from_35mm, parallax_mm, undistort
+from mapper.fit.dlt import apply_homography, homography_dlt
+from mapper.fit.errors import FitFailed
+from mapper.fit.hints import Click, FitHints
+from mapper.fit.result import PhotoFit
+
+__all__ = [
+    "Camera",
+    "Click",
+    "FitFailed",
+    "FitHints",
+    "PhotoFit",
+    "apply_homography",
+    "distort",
+    "fit_photo",
+    "focal_px_from_35mm",
+    "homography_dlt",
+    "parallax_mm",
+    "undistort",
+]

@@ -1,0 +1,382 @@
+"""Fit one photo: trial poses from every source, the best one refined, and a verdict."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from mapper.fit.camera import DEFAULT_FOCAL35_MM, Camera, focal_px_from_35mm
+from mapper.fit.clicks import assigned, click_camera, click_trials, known_targets
+from mapper.fit.ellipses import level_ellipses
+from mapper.fit.errors import FitFailed
+from mapper.fit.evidence import EdgeMaps, edge_maps
+from mapper.fit.face import FaceEdges, face_edges
+from mapper.fit.hints import FitHints
+from mapper.fit.hypotheses import Circles, Trial, circle_trials, tilts
+from mapper.fit.refine import Polished, Prior, align, polish, support_score
+from mapper.fit.result import PhotoFit
+from mapper.fit.verdict import Seen, evidence, margin_over, same_answer, seen_features
+from mapper.plate.features import Feature, plate_features
+from mapper.plate.model import Plate
+
+if TYPE_CHECKING:
+    from mapper.photos import Photo
+
+__all__ = ["fit_photo"]
+
+WORKING_PX = 1200  # long side of the image in which poses are tried
+FOCAL_SHARE = 0.05  # a phone's focal tag is right to about this
+FOCAL_SHARE_UNKNOWN = 0.15
+CLICK_REACH = 0.02  # of the long side: how far off a rough click may be
+COARSE_REACHES = (16.0, 12.0, 9.0, 7.0, 5.0, 4.0, 3.0)
+LENS_REACHES = (4.0, 3.0, 2.0, 1.5)
+
+GOOD_EVIDENCE = 8.0  # nats; the best wrong fit met so far has less than none
+GOOD_MARGIN = 4.0
+LEAST_EVIDENCE = 0.0
+SAME_MM = 3.0
+GOOD_SIGMA_MM = 0.5
+GOOD_LEFT_OUT_MM = 0.5
+
+HELP = "click four corners of the plate, or four bores or holes, on the photo"
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """One photo as the fit looks at it."""
+
+    full: np.ndarray
+    grey: np.ndarray
+    scale: float
+    centre_px: tuple[float, float]
+    prior: Prior
+
+    @property
+    def width_px(self) -> int:
+        return self.full.shape[1]
+
+    @property
+    def height_px(self) -> int:
+        return self.full.shape[0]
+
+    @property
+    def grid_px(self) -> np.ndarray:
+        """Points (25, 2) spread over the photo."""
+        share = np.linspace(0.1, 0.9, 5)
+        x, y = np.meshgrid(share * self.width_px, share * self.height_px)
+        return np.column_stack((x.ravel(), y.ravel()))
+
+
+@dataclass(frozen=True, eq=False)
+class _Drawing:
+    """One plate as the fit looks at it."""
+
+    edges: FaceEdges
+    circles: Circles
+    features: tuple[Feature, ...]
+    reach_mm: float
+
+    @property
+    def xy_mm(self) -> np.ndarray:
+        return np.array([(f.x_mm, f.y_mm) for f in self.features]).reshape(-1, 2)
+
+
+@dataclass(frozen=True, eq=False)
+class _Answer:
+    """A trial brought onto the edges, with its support in working px."""
+
+    camera: Camera
+    support: float
+    source: str
+
+
+def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> PhotoFit:
+    """Put a photo into plate millimetres.
+
+    Without hints the pattern of bores and holes and the outline are found in the photo. Clicks
+    (`hints.clicks`) say where features are; fitted photos of the same plate (`hints.fitted`)
+    carry this one along. Raises FitFailed, with the shortest way to help, when no answer
+    convinces; an answer that may be wrong comes back with the verdict "doubtful" and reasons.
+    """
+    hints = hints or FitHints()
+    view, drawing = _view(photo), _drawing(plate)
+    clicks_px = np.array([(c.x_px, c.y_px) for c in hints.clicks], dtype=float).reshape(-1, 2)
+    if not np.isfinite(clicks_px).all():
+        raise FitFailed("A click holds a number that is not finite: click it again.")
+    known = known_targets(hints.clicks, drawing.features)
+    answers = _answers(view, drawing, hints, clicks_px, known, photo)
+    fit = None
+    if answers:
+        fit = _judged(view, drawing, answers, plate, with_clicks=len(clicks_px) > 0)
+    if fit is None and len(clicks_px) >= 4:
+        fit = _by_clicks_alone(view, drawing, clicks_px, known)
+    if fit is None:
+        raise FitFailed(f"This photo could not be fitted to the drawing on its own: {HELP}.")
+    if len(clicks_px):
+        fit = _with_click_residuals(fit, view, drawing, clicks_px, known)
+    return fit
+
+
+def _view(photo: Photo) -> _View:
+    pixels = photo.pixels_bgr
+    full = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+    height, width = full.shape
+    if min(height, width) < 200:
+        raise FitFailed("The photo is too small to be fitted: use the original from the phone.")
+    scale = min(1.0, WORKING_PX / max(height, width))
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    grey = cv2.resize(full, size, interpolation=cv2.INTER_AREA) if scale < 1 else full
+    focal = photo.focal_px
+    share = FOCAL_SHARE
+    if not focal:
+        focal, share = focal_px_from_35mm(DEFAULT_FOCAL35_MM, width, height), FOCAL_SHARE_UNKNOWN
+    return _View(
+        full, grey, size[0] / width, ((width - 1) / 2, (height - 1) / 2), Prior(focal, share)
+    )
+
+
+def _drawing(plate: Plate) -> _Drawing:
+    features = plate_features(plate)
+    round_ones = [f for f in features if f.diameter_mm]
+    circles = Circles(
+        np.array([(f.x_mm, f.y_mm) for f in round_ones]).reshape(-1, 2),
+        np.array([f.diameter_mm / 2 for f in round_ones]),
+        np.array([f.kind == "drop" for f in round_ones], dtype=bool),
+    )
+    reach = float(np.hypot(*np.ptp(np.asarray(plate.outline_mm, dtype=float), axis=0)))
+    return _Drawing(face_edges(plate), circles, features, reach)
+
+
+def _answers(view, drawing, hints: FitHints, clicks_px, known, photo) -> list[_Answer]:
+    """Aligned answers, best first, that agree with the clicks."""
+    maps = edge_maps(view.grey, view.scale)
+    blobs = level_ellipses(view.grey).scaled(1 / view.scale)
+    likely = tilts(blobs, view.prior.focal_px, view.centre_px)
+    reach = CLICK_REACH * max(view.width_px, view.height_px)
+    trials: list[Trial] = []
+    if len(clicks_px):
+        trials += click_trials(
+            clicks_px, known, drawing.features, view.prior, view.centre_px, likely, reach
+        )
+
+    def agrees(camera: Camera) -> bool:
+        if not len(clicks_px):
+            return True
+        return assigned(camera, clicks_px, known, drawing.xy_mm, reach) is not None
+
+    answers = _aligned(view, drawing, maps, trials, agrees)
+    for n, tilt in enumerate(likely):
+        found = circle_trials(
+            view.grey,
+            view.scale,
+            blobs,
+            drawing.circles,
+            view.prior.focal_px,
+            view.centre_px,
+            tilt,
+            drawing.reach_mm,
+        )
+        answers += _aligned(view, drawing, maps, found, agrees)
+        answers.sort(key=lambda a: -a.support)
+        if answers and n < len(likely) - 1:
+            seen = seen_features(view.grey, view.scale, answers[0].camera, drawing.edges.every(2))
+            if evidence(drawing.edges, seen.in_view, seen.met) > GOOD_EVIDENCE:
+                break
+    return answers
+
+
+def _aligned(
+    view: _View, drawing: _Drawing, maps: EdgeMaps, trials: Sequence[Trial], agrees, most: int = 10
+) -> list[_Answer]:
+    coarse = drawing.edges.every(4)
+    scored = [(support_score(t.camera, coarse, maps), t) for t in trials]
+    scored.sort(key=lambda pair: -pair[0])
+    out = []
+    for _, trial in scored[:most]:
+        camera = align(view.grey, view.scale, trial.camera, coarse, view.prior, COARSE_REACHES)
+        if not agrees(camera):
+            continue
+        out.append(_Answer(camera, support_score(camera, coarse, maps), trial.source))
+    return out
+
+
+def _judged(
+    view: _View, drawing: _Drawing, answers: list[_Answer], plate: Plate, with_clicks: bool
+) -> PhotoFit | None:
+    """The best answer refined and judged; None when it does not convince at all."""
+    edges = drawing.edges
+    half = edges.every(2)
+    best = align(view.grey, view.scale, answers[0].camera, half, view.prior, LENS_REACHES, True)
+    try:
+        polished = polish(view.full, best, edges, view.prior)
+    except FitFailed:
+        return None
+    seen = seen_features(view.grey, view.scale, polished.camera, half)
+    proof = evidence(edges, seen.in_view, seen.met)
+    round_met = int((seen.met & (edges.feature_kind >= 1) & (edges.feature_kind <= 2)).sum())
+    if proof < LEAST_EVIDENCE:
+        return None
+    reasons = []
+    margin, telling, rival = _margin(view, drawing, polished.camera, seen, answers)
+    if margin < GOOD_MARGIN or telling < 2:
+        reasons.append(
+            "The plate would fit nearly as well in another place or turned round, and what "
+            "tells them apart is hidden: click one corner, bore or hole and give its number."
+        )
+    if proof < GOOD_EVIDENCE or round_met + (seen.met.sum() - round_met) / 4 < 3:
+        reasons.append(
+            f"Too few edges of the drawing are seen in the photo to be sure of the fit: {HELP}."
+        )
+    names, residuals = _circle_residuals(edges, polished)
+    fit = PhotoFit(
+        polished.camera,
+        view.width_px,
+        view.height_px,
+        polished.covariance,
+        "doubtful" if reasons else "good",
+        tuple(reasons),
+        answers[0].source,
+        residuals,
+        names,
+        margin,
+        rival,
+    )
+    return _checked(fit, view, drawing, polished, seen)
+
+
+def _margin(view, drawing, camera: Camera, seen: Seen, answers: list[_Answer]):
+    """Least margin over the rivals, telling features met against that one, and the rival."""
+    half = drawing.edges.every(2)
+    rivals = [a.camera for a in answers[1:6]]
+    middle = np.mean([(f.x_mm, f.y_mm) for f in drawing.features if f.kind == "corner"], axis=0)
+    rivals.append(_half_turned(camera, middle))
+    worst = (np.inf, 99, None)
+    tried: list[Camera] = [camera]
+    for rival in rivals:
+        if any(same_answer(t, rival, view.grid_px, SAME_MM) for t in tried):
+            continue
+        moved = align(view.grey, view.scale, rival, half, view.prior, (6.0, *LENS_REACHES), True)
+        if any(same_answer(t, moved, view.grid_px, SAME_MM) for t in tried):
+            continue
+        tried.append(moved)
+        other = seen_features(view.grey, view.scale, moved, half)
+        margin, telling = margin_over(half, seen, other, view.grey.shape, view.scale)
+        if margin < worst[0]:
+            worst = (margin, telling, moved)
+    margin, telling, rival = worst
+    if rival is None:
+        return 99.0, 99, None
+    return float(margin), telling, rival if margin < GOOD_MARGIN or telling < 2 else None
+
+
+def _half_turned(camera: Camera, middle_mm: np.ndarray) -> Camera:
+    """The camera over the plate turned by half a turn about a point of its face."""
+    turn = np.diag([-1.0, -1.0, 1.0])
+    # X -> turn X + 2 middle maps the plate onto itself turned
+    shift = np.append(2 * middle_mm, 0.0)
+    return Camera(
+        camera.focal_px,
+        camera.centre_px,
+        camera.rotation @ turn,
+        camera.translation_mm + camera.rotation @ shift,
+        camera.k1,
+    )
+
+
+def _circle_residuals(edges: FaceEdges, polished: Polished) -> tuple[tuple[str, ...], np.ndarray]:
+    """Names and misses (mm) of the circles that were met."""
+    index = [
+        f
+        for f in range(len(edges.names))
+        if edges.feature_kind[f] in (1, 2) and np.isfinite(polished.residual_mm[f])
+    ]
+    return tuple(edges.names[f] for f in index), polished.residual_mm[index]
+
+
+def _checked(fit: PhotoFit, view, drawing, polished: Polished, seen: Seen) -> PhotoFit:
+    """Sigma and left-out features: the last two conditions of a good fit."""
+    edges = drawing.edges
+    inside = fit.photo_from_plate(drawing.xy_mm)
+    shown = (
+        (inside >= 0).all(axis=1) & (inside[:, 0] < view.width_px) & (inside[:, 1] < view.height_px)
+    )
+    if shown.any() and np.max(fit.sigma_mm(drawing.xy_mm[shown])) > GOOD_SIGMA_MM:
+        fit = fit.doubted(
+            "The edges that are seen hold the fit too loosely for half a millimetre: take the "
+            f"photo closer and straighter, or {HELP}."
+        )
+    miss = _left_out_miss(view, edges, polished, seen)
+    if not np.isfinite(miss) or miss > GOOD_LEFT_OUT_MM:
+        fit = fit.doubted(
+            "Features that were left out of the fit as a check do not lie where it puts them: "
+            f"compare the drawing with the plate, or {HELP}."
+        )
+    return fit
+
+
+def _left_out_miss(view, edges: FaceEdges, polished: Polished, seen: Seen) -> float:
+    """Median miss (mm) of features left out in turn, as the fit without them places them."""
+    met = np.flatnonzero(seen.met)
+    if len(met) < 6:
+        return float("nan")
+    misses = []
+    for part in range(2):
+        out = np.zeros(len(edges.names), bool)
+        out[met[part::2]] = True
+        try:
+            again = polish(
+                view.full, polished.camera, edges, view.prior, reaches_px=(2.0,), leave_out=out
+            )
+        except FitFailed:
+            continue
+        misses.append(again.residual_mm[out])
+    if not misses:
+        return float("nan")
+    values = np.concatenate(misses)
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if values.size else float("nan")
+
+
+def _by_clicks_alone(view, drawing, clicks_px, known) -> PhotoFit | None:
+    """A fit that nothing but the clicks holds."""
+    reach = CLICK_REACH * max(view.width_px, view.height_px)
+    trials = click_trials(clicks_px, known, drawing.features, view.prior, view.centre_px, [], reach)
+    if not trials:
+        return None
+    camera = trials[0].camera
+    targets = assigned(camera, clicks_px, known, drawing.xy_mm, reach)
+    if targets is None:
+        return None
+    camera, covariance = click_camera(camera, clicks_px, drawing.xy_mm[targets], view.prior)
+    return PhotoFit(
+        camera,
+        view.width_px,
+        view.height_px,
+        covariance,
+        "doubtful",
+        (
+            "Only the clicks hold this fit, as the edges of the drawing were not found in the "
+            "photo: add clicks and compare the drawn lines with the photo.",
+        ),
+        "clicks",
+        np.zeros(0),
+        (),
+    )
+
+
+def _with_click_residuals(fit: PhotoFit, view, drawing, clicks_px, known) -> PhotoFit:
+    """The same fit with one residual per click, in mm on the face."""
+    reach = 2 * CLICK_REACH * max(view.width_px, view.height_px)
+    targets = assigned(fit.camera, clicks_px, known, drawing.xy_mm, reach)
+    if targets is None:
+        return fit
+    miss = np.hypot(*(fit.plate_from_photo(clicks_px) - drawing.xy_mm[targets]).T)
+    return replace(
+        fit,
+        residuals_mm=miss,
+        residual_points=tuple(drawing.features[t].id for t in targets),
+    )

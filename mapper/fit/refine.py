@@ -1,0 +1,223 @@
+"""From a rough pose to the best one: iterated least squares on the edges of the face."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from mapper.fit.camera import Camera
+from mapper.fit.errors import FitFailed
+from mapper.fit.evidence import EdgeMaps, edge_offsets, seen_normals
+from mapper.fit.face import FaceEdges
+
+__all__ = ["Polished", "Prior", "align", "polish", "support_score"]
+
+LEAST_STRENGTH = 0.25  # jump over the range of light across it, for an edge to count
+EDGE_SIGMA_PX = 0.35  # of one sharp edge in a working image; also the width of the robust loss
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is known before: focal length in px, its relative sigma; sigma of k1."""
+
+    focal_px: float
+    focal_share: float = 0.05
+    k1_sigma: float = 0.05
+
+
+def support_score(camera: Camera, edges: FaceEdges, maps: EdgeMaps) -> float:
+    """Length of drawn edges (working px) that the photo supports, less chance."""
+    px, normals = seen_normals(camera, edges)
+    support, seen = maps.support(px, normals)
+    if not seen.any():
+        return 0.0
+    # px per mm near each sample from the area scale of the pose
+    scale = (
+        maps.scale
+        * camera.focal_px
+        / np.maximum((edges.points_mm @ camera.rotation[2, :2]) + camera.translation_mm[2], 1e-6)
+    )
+    return float((support * scale * edges.spacing_mm * seen).sum())
+
+
+def align(
+    image: np.ndarray,
+    scale: float,
+    camera: Camera,
+    edges: FaceEdges,
+    prior: Prior,
+    reaches_px: tuple[float, ...],
+    lens: bool = False,
+) -> Camera:
+    """Camera after iterated edge search and robust least squares; `reaches_px` one per round."""
+    for reach in reaches_px:
+        coarse = reach > 6
+        found = edge_offsets(
+            image,
+            scale,
+            camera,
+            edges,
+            reach,
+            step_px=1.5 if coarse else 1.0,
+            sides_px=(0.0,) if coarse else (-1.0, 1.0),
+        )
+        use = np.isfinite(found.offset_px)
+        if use.sum() < 12:
+            return camera
+        _, slopes = camera.jacobian(edges.points3_mm[use])
+        normal = found.normals[use]
+        rows = np.einsum("ni,nij->nj", normal, slopes)
+        miss = found.offset_px[use]
+        width = max(0.3 * reach, 0.7) / scale
+        weight = found.strength[use] / (1 + (miss / width) ** 2)
+        sigma = width
+        camera = camera.moved(_step(rows, miss, weight / sigma**2, camera, prior, lens))
+    return camera
+
+
+def _step(rows, miss, weight, camera: Camera, prior: Prior, lens: bool) -> np.ndarray:
+    """Weighted normal equations with the priors on log f and k1."""
+    normal = rows.T @ (rows * weight[:, None])
+    right = rows.T @ (weight * miss)
+    pull_f = 1 / prior.focal_share**2
+    normal[6, 6] += pull_f
+    right[6] += pull_f * np.log(prior.focal_px / camera.focal_px)
+    pull_k = 1 / (prior.k1_sigma if lens else 1e-4) ** 2
+    normal[7, 7] += pull_k
+    right[7] += -pull_k * camera.k1
+    damp = np.diag(normal).copy() * 1e-6
+    normal[np.diag_indices(8)] += damp
+    return np.linalg.solve(normal, right)
+
+
+@dataclass(frozen=True, eq=False)
+class Polished:
+    """The refined camera with what it rests on.
+
+    `covariance` (8, 8) of the parameters of `Camera.moved`, by clusters of features, so that
+    samples of one rim, which err together, count as one. `residual_mm` (F,) mean miss of each
+    feature along its normals (for circles: of their centre), nan where not seen.
+    """
+
+    camera: Camera
+    covariance: np.ndarray
+    residual_mm: np.ndarray
+    used: np.ndarray
+
+
+def polish(
+    image: np.ndarray,
+    camera: Camera,
+    edges: FaceEdges,
+    prior: Prior,
+    scale: float = 1.0,
+    reaches_px: tuple[float, ...] = (3.0, 2.0, 1.5),
+    leave_out: np.ndarray | None = None,
+) -> Polished:
+    """Best camera on sub-pixel edges in linear light, by scipy's robust least squares.
+
+    `leave_out` (F,) bool names features whose edges are kept out of the fit.
+    """
+    keep = slice(None) if leave_out is None else ~leave_out[edges.feature]
+    part = edges.subset(keep) if leave_out is not None else edges
+    rows = miss = feature = weight = None
+    for reach in reaches_px:
+        found = edge_offsets(image, scale, camera, part, reach, step_px=0.5, linear=True)
+        use = np.isfinite(found.offset_px) & (found.strength > LEAST_STRENGTH)
+        if use.sum() < 16:
+            break
+        points = part.points3_mm[use]
+        normal = found.normals[use]
+        goal = (found.px[use] * normal).sum(axis=1) + found.offset_px[use]
+        start = camera
+        sigma = EDGE_SIGMA_PX / scale
+
+        def residuals(step, start=start, points=points, normal=normal, goal=goal, sigma=sigma):
+            px = start.moved(step).project(points)
+            miss = ((px * normal).sum(axis=1) - goal) / sigma
+            return np.append(miss, _prior_rows(start, step, prior))
+
+        def slopes(step, start=start, points=points, normal=normal, sigma=sigma):
+            # the turn is taken about the start; close to it the derivative at the moved camera
+            # differs by second order only
+            _, jac = start.moved(step).jacobian(points)
+            rows = np.einsum("ni,nij->nj", normal, jac) / sigma
+            tail = np.zeros((2, 8))
+            tail[0, 6] = 1 / prior.focal_share
+            tail[1, 7] = 1 / prior.k1_sigma
+            return np.vstack((rows, tail))
+
+        solved = least_squares(
+            residuals,
+            np.zeros(8),
+            jac=slopes,
+            loss="cauchy",
+            x_scale=np.array([1e-3, 1e-3, 1e-3, 0.3, 0.3, 0.5, 1e-2, 1e-2]),
+            max_nfev=12,
+        )
+        camera = start.moved(solved.x)
+        rows, miss = slopes(solved.x)[:-2], residuals(solved.x)[:-2]
+        weight = 1 / (1 + miss**2)
+        feature = part.feature[use]
+    if rows is None:
+        raise FitFailed("Too few edges of the plate can be seen: click four corners or bores.")
+    return Polished(
+        camera,
+        _covariance(rows, miss, weight, feature, prior),
+        *_by_feature(image, camera, edges, scale),
+    )
+
+
+def _prior_rows(start: Camera, step: np.ndarray, prior: Prior) -> np.ndarray:
+    return np.array(
+        [
+            (np.log(start.focal_px / prior.focal_px) + step[6]) / prior.focal_share,
+            (start.k1 + step[7]) / prior.k1_sigma,
+        ]
+    )
+
+
+def _covariance(rows, miss, weight, feature, prior: Prior) -> np.ndarray:
+    """Sandwich estimate clustered by feature (Liang and Zeger 1986), priors kept."""
+    information = rows.T @ (rows * weight[:, None])
+    information[6, 6] += 1 / prior.focal_share**2
+    information[7, 7] += 1 / prior.k1_sigma**2
+    bread = np.linalg.pinv(information, hermitian=True)
+    scores = rows * (weight * miss)[:, None]
+    count = int(feature.max()) + 1
+    sums = np.stack([np.bincount(feature, scores[:, j], count) for j in range(8)], axis=1)
+    groups = (np.bincount(feature, minlength=count) > 0).sum()
+    meat = sums.T @ sums * (groups / max(groups - 8, 1))
+    meat[6, 6] += 1 / prior.focal_share**2
+    meat[7, 7] += 1 / prior.k1_sigma**2
+    return bread @ meat @ bread
+
+
+def _by_feature(image, camera, edges: FaceEdges, scale) -> tuple[np.ndarray, np.ndarray]:
+    """Miss (F,) of each feature in mm and share (F,) of its samples in view that are met."""
+    found = edge_offsets(image, scale, camera, edges, 3.0, step_px=0.5, linear=True)
+    use = np.isfinite(found.offset_px) & (found.strength > LEAST_STRENGTH)
+    use &= np.abs(found.offset_px) < 3 * EDGE_SIGMA_PX / scale + 0.5
+    count = len(edges.names)
+    feature = edges.feature
+    total = np.bincount(feature, minlength=count)
+    met = np.bincount(feature[use], minlength=count)
+    px_per_mm = camera.focal_px / np.maximum(
+        edges.points_mm @ camera.rotation[2, :2] + camera.translation_mm[2], 1e-6
+    )
+    mm = np.where(use, found.offset_px / px_per_mm, 0.0)
+    out = np.full(count, np.nan)
+    enough = met >= np.maximum(4, 0.3 * total)
+    normal = edges.normals
+    for f in np.flatnonzero(enough):
+        mask = use & (feature == f)
+        if edges.feature_kind[f] in (1, 2):
+            # shift of the centre that explains the misses along the rim, and a change of size
+            a = np.column_stack((normal[mask], np.ones(mask.sum())))
+            shift = np.linalg.lstsq(a, mm[mask], rcond=1e-3)[0]
+            out[f] = float(np.hypot(shift[0], shift[1]))
+        else:
+            out[f] = abs(float(np.median(mm[mask])))
+    return out, enough
