@@ -175,6 +175,20 @@ class Violation:
             "reason": self.reason,
         }
 
+    def sentence(self) -> str:
+        """The finding in plain words."""
+        at = "" if self.x_mm is None else f" at ({self.x_mm:.1f}, {self.y_mm:.1f}) mm"
+        what = {
+            "lies under": f"{self.wire} still lies under {self.over}{at}.",
+            "nobody has looked": f"nobody has looked whether {self.wire} or {self.over} "
+            f"is on top{at}.",
+            "unknown lead": f"there is no lead {self.wire} on this route map.",
+            "unknown place": f"{self.wire} meets no other lead{at}.",
+            "already out": f"{self.wire} is out already.",
+            "already past": f"{self.wire} has been freed past that place already.",
+        }[self.reason]
+        return f"Step {self.step}: {what}"
+
 
 @dataclass(frozen=True)
 class SafeNow:

@@ -74,12 +74,13 @@ def pull_sheet(
         Text(width_mm - MARGIN_MM, top_mm - 5, f"Made {made_at:%Y-%m-%d %H:%M}", 3.4, anchor="end")
     )
 
-    caution_lines = wrapped("CAUTION. " + CAUTION, width_mm - 2 * MARGIN_MM - 6, 3.2)
+    caution_lines = wrapped(CAUTION, width_mm - 2 * MARGIN_MM - 29, 3.2)
     caution_height_mm = 4.4 * len(caution_lines) + 3
     items.append(_box(MARGIN_MM, MARGIN_MM, width_mm - 2 * MARGIN_MM, caution_height_mm, 0.6, None))
+    first_mm = MARGIN_MM + caution_height_mm - 4.6
+    items.append(Text(MARGIN_MM + 3, first_mm, "CAUTION", 4.0, bold=True))
     for row, line in enumerate(caution_lines):
-        y_mm = MARGIN_MM + caution_height_mm - 4.6 - 4.4 * row
-        items.append(Text(MARGIN_MM + 3, y_mm, line, 3.2, bold=row == 0))
+        items.append(Text(MARGIN_MM + 26, first_mm - 4.4 * row, line, 3.2))
 
     low_mm = MARGIN_MM + caution_height_mm + 4
     list_left_mm = width_mm - MARGIN_MM - list_width_mm
@@ -122,24 +123,24 @@ def _sentences(
         lines.append(("Nothing may be pulled yet.", True))
     for number, step in enumerate(plan["steps"], 1):
         if step["action"] == "pull":
-            lines.append((f"{number}.  Pull {step['wire']} out whole", False))
+            lines.append((f"{number}. Pull {step['wire']} out whole", False))
         else:
             x, y = step["past"]
             lines.append(
-                (f"{number}.  Peel {step['wire']} to just past ({x:.0f}, {y:.0f}) mm", False)
+                (f"{number}. Peel {step['wire']} to just past ({x:.0f}, {y:.0f}) mm", False)
             )
     if plan["look_at"]:
         lines.append(("Look at next (x, y in mm on the plate):", True))
-        for place in plan["look_at"]:
-            if {place["a"], place["b"]} & set(guessed):
-                continue
+        places = [p for p in plan["look_at"] if not {p["a"], p["b"]} & set(guessed)]
+        telling = [place for place in places if place["frees"]]
+        for place in telling:
+            where = f"({place['x']:.0f}, {place['y']:.0f})"
             lines.append(
-                (
-                    f"{place['a']} / {place['b']} at ({place['x']:.0f}, {place['y']:.0f}): "
-                    f"may free {place['frees']}",
-                    False,
-                )
+                (f"{place['a']} / {place['b']} at {where}: may free {place['frees']}", False)
             )
+        if len(places) > len(telling):
+            rest = f"{len(places) - len(telling)} open places free nothing on their own."
+            lines.append((rest, False))
     for number, locked in enumerate(plan["locked"], 1):
         lines.append((f"Locked set {number}: {', '.join(locked['wires'])}", True))
         places = ", ".join(f"({x:.0f}, {y:.0f})" for x, y in locked["crossings"])
@@ -269,7 +270,7 @@ def _tags(
         room_mm = scale * drop.bore_diameter_mm
         size_mm = min(3.0, 0.8 * room_mm / len(lines))
         widest = max(text_width_mm(line, 1.0) for line in lines)
-        size_mm = max(1.5, min(size_mm, 1.9 * room_mm / widest))
+        size_mm = max(1.5, min(size_mm, 0.95 * room_mm / widest))
         ((cx, cy),) = on_sheet([(drop.x_mm, drop.y_mm)])
         height_mm = 1.15 * size_mm * len(lines)
         half_mm = widest * size_mm / 2 + 0.4

@@ -1,0 +1,131 @@
+"""The `mapper` command: exit status, JSON on standard output, one sentence for bad input."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from mapper.cli import main
+
+MAP = {
+    "format": "plate-route-map",
+    "version": 1,
+    "units": "mm",
+    "plate": {
+        "name": "P",
+        "outline": [[0, 0], [300, 0], [300, 200], [0, 200]],
+        "drops": [
+            {"id": "D01", "x": 60, "y": 50, "bore_diameter": 40},
+            {"id": "D02", "x": 60, "y": 150, "bore_diameter": 40},
+        ],
+        "channels": [],
+        "exits": [{"id": "X1", "x": 300, "y": 100}],
+    },
+    "wires": [
+        {
+            "id": "Z01-H",
+            "kind": "heater",
+            "drop": "D01",
+            "exit": "X1",
+            "points": [[60, 50], [240, 150]],
+        },
+        {
+            "id": "Z02-T",
+            "kind": "thermocouple",
+            "drop": "D02",
+            "exit": "X1",
+            "points": [[60, 150], [240, 50]],
+        },
+    ],
+    "crossings": [{"a": "Z01-H", "b": "Z02-T", "x": 150, "y": 100, "top": "a"}],
+}
+
+
+@pytest.fixture
+def map_file(tmp_path):
+    path = tmp_path / "map.json"
+    path.write_text(json.dumps(MAP), encoding="utf-8")
+    return path
+
+
+def test_plan_prints_the_upper_lead_first(map_file, capsys):
+    assert main(["plan", str(map_file), "--json"]) == 0
+    plan = json.loads(capsys.readouterr().out)
+    assert plan == {
+        "status": "complete",
+        "steps": [{"action": "pull", "wire": "Z01-H"}, {"action": "pull", "wire": "Z02-T"}],
+        "look_at": [],
+        "locked": [],
+    }
+
+
+def test_plan_without_json_reads_as_text(map_file, capsys):
+    assert main(["plan", str(map_file)]) == 0
+    assert "   1. pull Z01-H" in capsys.readouterr().out
+
+
+def test_check_passes_a_good_order_and_condemns_a_bad_one(map_file, tmp_path, capsys):
+    order = tmp_path / "order.csv"
+    order.write_text("wire\nZ01-H\nZ02-T\n", encoding="utf-8")
+    assert main(["check", str(map_file), "--order", str(order)]) == 0
+    order.write_text("wire\nZ02-T\nZ01-H\n", encoding="utf-8")
+    capsys.readouterr()
+    assert main(["check", str(map_file), "--order", str(order), "--json"]) == 1
+    (violation,) = json.loads(capsys.readouterr().out)
+    assert (violation["step"], violation["wire"], violation["over"]) == (1, "Z02-T", "Z01-H")
+    assert (violation["x"], violation["y"]) == pytest.approx((150, 100))
+    assert main(["check", str(map_file), "--order", str(order)]) == 1
+    assert "Z01-H" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "content",
+    ["", "{", "[]", '{"format": "plate-route-map", "version": 99}', "\x00\x01", "null"],
+)
+def test_broken_file_gives_one_sentence_and_status_2(tmp_path, capsys, content):
+    path = tmp_path / "map.json"
+    path.write_text(content, encoding="utf-8")
+    assert main(["plan", str(path)]) == 2
+    error = capsys.readouterr().err
+    assert error.startswith("mapper: ") and error.count("\n") == 1 and "Traceback" not in error
+
+
+def test_missing_file_gives_one_sentence_and_status_2(tmp_path, capsys):
+    assert main(["plan", str(tmp_path / "none.json")]) == 2
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_fit_of_a_broken_photo_is_reported_beside_the_others(map_file, tmp_path, capsys):
+    broken = tmp_path / "broken.jpg"
+    broken.write_bytes(b"no photo")
+    assert main(["fit", str(map_file), str(broken), "--json"]) == 1
+    (record,) = json.loads(capsys.readouterr().out)
+    assert record["photo"] == str(broken) and "error" in record
+
+
+def test_plate_of_unknown_form_is_refused(tmp_path, capsys):
+    odd = tmp_path / "plate.xyz"
+    odd.write_text("x")
+    assert main(["fit", str(odd), str(odd)]) == 2
+    assert ".dxf" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", [[], ["plan"], ["check"], ["fit"], ["demo"]])
+def test_every_command_has_help(command, capsys):
+    with pytest.raises(SystemExit) as stop:
+        main([*command, "--help"])
+    assert stop.value.code == 0
+    assert "usage: mapper" in capsys.readouterr().out
+
+
+def test_the_command_runs_as_a_program(map_file):
+    done = subprocess.run(
+        [sys.executable, "-c", "import sys; from mapper.cli import main; sys.exit(main())"]
+        + ["plan", str(map_file), "--json"],
+        capture_output=True,
+        check=True,
+    )
+    assert json.loads(done.stdout)["status"] == "complete"
