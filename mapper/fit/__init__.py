@@ -5,6 +5,7 @@ from mapper.fit.camera import Camera, distort, focal_px_from_35mm, parallax_mm, 
 from mapper.fit.dlt import apply_homography, homography_dlt
 from mapper.fit.errors import FitFailed
 from mapper.fit.hints import Click, FitHints
+from mapper.fit.leads import plate_from_lead
 from mapper.fit.result import PhotoFit
 
 __all__ = [
@@ -20,4 +21,5 @@ __all__ = [
     "homography_dlt",
     "parallax_mm",
     "undistort",
+    "plate_from_lead",
 ]
