@@ -59,8 +59,9 @@ def judgement_changes(
 
     `crossing` is one of ``job.route_map(provisional=False).crossings``; `top` is "a", "b" or
     "apart" as it names its leads, or None to open it again. `confidence` (0..1) says how
-    sure it is; the release of a locked set begins with the least sure. Raises RecordsError for "apart"
-    where the two truly cross.
+    sure it is; the release of a locked set begins with the least sure.
+
+    Raises RecordsError for "apart" where the two truly cross.
     """
     judged = [one.to_judged() for one in job.judged]
     route_map = replace(job.route_map(provisional=False), judged=tuple(judged))
