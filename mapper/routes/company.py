@@ -6,19 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mapper.routes.cells import Cells, connect, end_distances, within
-from mapper.routes.segments import HALF_TURN, Segments
+from mapper.routes.cells import Cells, connect, within
+from mapper.routes.segments import HALF_TURN, Segments, cells_of
 
-__all__ = [
-    "RUN_LIMITS",
-    "SHALLOW_RAD",
-    "Block",
-    "Stretches",
-    "blocks_of",
-    "cells_of",
-    "in_company",
-    "stretches",
-]
+__all__ = ["RUN_LIMITS", "SHALLOW_RAD", "Block", "Stretches", "blocks_of", "stretches"]
 
 RUN_LIMITS = 3.0  # company longer than this many limits is a shared run, shorter is touching
 SHALLOW_RAD = np.deg2rad(8.0)  # flatter crossings can hardly be judged in any picture
@@ -87,21 +78,8 @@ def blocks_of(
     )
 
 
-def cells_of(seg: Segments, i: np.ndarray, j: np.ndarray) -> Cells:
-    """The geometry of segment pairs."""
-    return Cells(
-        seg.x0[i], seg.y0[i], seg.ux[i], seg.uy[i], seg.x0[j], seg.y0[j], seg.ux[j], seg.uy[j]
-    )
-
-
-def in_company(cells: Cells, limit: np.ndarray) -> np.ndarray:
-    """Which cells hold places within the limit of each other, crossing segments aside."""
-    p0, p1, q0, q1 = end_distances(cells)
-    return np.minimum(np.minimum(p0, p1), np.minimum(q0, q1)) <= limit * limit
-
-
-def stretches(seg: Segments, block: Block, uneven: bool) -> Stretches:
-    """Join cells in company into stretches.
+def stretches(seg: Segments, block: Block, ends_sq: np.ndarray, uneven: bool) -> Stretches:
+    """Join cells in company into stretches; `ends_sq` (4, K) as `end_distances` gives them.
 
     `uneven`: limits differ along a lead, so that two cells may see their shared corner
     differently; the larger limit counts.
@@ -112,9 +90,8 @@ def stretches(seg: Segments, block: Block, uneven: bool) -> Stretches:
         far = ~one_lead
         far[one_lead] = _far_along(block[one_lead])
         pick = np.flatnonzero(far)
-        block, one_lead = block[pick], one_lead[pick]
-    ends = end_distances(block.cells)
-    p0, p1, q0, q1 = (distance <= block.limit * block.limit for distance in ends)
+        block, one_lead, ends_sq = block[pick], one_lead[pick], ends_sq[:, pick]
+    p0, p1, q0, q1 = ends_sq <= block.limit * block.limit
     joins = [(p1 & ~block.row_ends, 1, 0), (q1 & ~block.column_ends, 0, 1)]
     if uneven:
         joins += [(p0 & ~seg.first[block.seg_i], -1, 0), (q0 & ~seg.first[block.seg_j], 0, -1)]
@@ -123,14 +100,14 @@ def stretches(seg: Segments, block: Block, uneven: bool) -> Stretches:
     # Only the first and last cells on either lead decide how far a stretch goes.
     outer = np.flatnonzero(_is_outer(label, count, block.row))
     b = block[outer]
-    low, high = within(b.cells, b.limit, ends[0][outer], ends[1][outer])
+    low, high = within(b.cells, b.limit, ends_sq[0, outer], ends_sq[1, outer])
     # On one lead, a half turn stays free between the two passes.
     last = np.where(one_lead[outer] & ~b.crossed, b.t + b.t_len - HALF_TURN * b.limit - b.s, np.inf)
     s0, s1 = b.s + low * b.s_len, b.s + np.maximum(np.minimum(high * b.s_len, last), 0.0)
     s0, s1 = _least(label[outer], count, np.minimum(s0, s1)), -_least(label[outer], count, -s1)
     outer = np.flatnonzero(_is_outer(label, count, block.column))
     b = block[outer]
-    low, high = within(b.cells.swapped(), b.limit, ends[2][outer], ends[3][outer])
+    low, high = within(b.cells.swapped(), b.limit, ends_sq[2, outer], ends_sq[3, outer])
     first = np.where(one_lead[outer] & ~b.crossed, b.s + HALF_TURN * b.limit - b.t, -np.inf)
     t0, t1 = b.t + np.minimum(np.maximum(low * b.t_len, first), b.t_len), b.t + high * b.t_len
     t0, t1 = _least(label[outer], count, t0), -_least(label[outer], count, -np.maximum(t0, t1))

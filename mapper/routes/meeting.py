@@ -14,11 +14,11 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from mapper.routes.company import RUN_LIMITS, Stretches, blocks_of, cells_of, in_company, stretches
+from mapper.routes.company import RUN_LIMITS, Stretches, blocks_of, stretches
 from mapper.routes.contacts import CROSSES, Contacts, find_contacts
 from mapper.routes.lead import TRACING_ERROR_MM, Crossing, Lead
 from mapper.routes.rests import rests, surroundings
-from mapper.routes.segments import Segments, near_pairs
+from mapper.routes.segments import Pairs, Segments, near_pairs
 
 __all__ = ["find_crossings"]
 
@@ -72,29 +72,15 @@ def find_crossings(
     if not ordered:
         return []
     seg = Segments.of(ordered, tracing_error_mm, unseen_error_mm)
-    i, j, limit, boxes_meet = near_pairs(seg)
-    meet = np.flatnonzero(boxes_meet)
-    contacts = find_contacts(ordered, seg, i[meet], j[meet])
+    pairs = near_pairs(seg)
+    meet = np.flatnonzero(pairs.boxes_meet)
+    contacts = find_contacts(ordered, seg, pairs.i[meet], pairs.j[meet])
     pair = meet[contacts.pair]
-    ideal = limit <= 0
+    ideal = pairs.limit[pair] <= 0
     table = _Table()
-    plain = np.flatnonzero(ideal[pair])
-    _add_ideal(table, seg, i[pair[plain]], j[pair[plain]], contacts[plain])
-    wide = np.flatnonzero(~ideal)
-    if len(wide):
-        place = np.full(len(i), -1)
-        place[wide] = np.arange(len(wide))
-        true = np.flatnonzero(~ideal[pair] & (contacts.kind == CROSSES))
-        _add_wide(
-            table,
-            seg,
-            i[wide],
-            j[wide],
-            limit[wide],
-            contacts[true],
-            place[pair[true]],
-            unseen_error_mm > 0,
-        )
+    plain, wide = np.flatnonzero(ideal), np.flatnonzero(~ideal & (contacts.kind == CROSSES))
+    _add_ideal(table, seg, pairs.i[pair[plain]], pairs.j[pair[plain]], contacts[plain])
+    _add_wide(table, seg, pairs, contacts[wide], pair[wide], unseen_error_mm > 0)
     return table.crossings([lead.id for lead in ordered])
 
 
@@ -126,24 +112,26 @@ def _add_ideal(table: _Table, seg: Segments, i, j, found: Contacts) -> None:
     table.add(a, b, kind, found.s0, found.s1, found.t0, found.t1, found.x, found.y, angle)
 
 
-def _add_wide(table: _Table, seg, i, j, limit, true: Contacts, cell, uneven: bool) -> None:
-    """Meetings of leads with diameters; `cell` is the pair (i, j) of each true crossing."""
-    crossed = np.zeros(len(i), dtype=bool)
+def _add_wide(table: _Table, seg, pairs: Pairs, true: Contacts, cell, uneven: bool) -> None:
+    """Meetings of leads with diameters; `cell` is the segment pair of each true crossing."""
+    crossed = np.zeros(len(pairs.i), dtype=bool)
     crossed[cell] = True
-    near = np.flatnonzero(in_company(cells_of(seg, i, j), limit) | crossed)
-    block = blocks_of(seg, i[near], j[near], limit[near], crossed[near])
-    found = stretches(seg, block, uneven)
-    label = np.full(len(i), -1)
+    near = (pairs.ends_sq.min(axis=0) <= pairs.limit * pairs.limit) & (pairs.limit > 0)
+    near = np.flatnonzero(near | crossed)
+    block = blocks_of(seg, pairs.i[near], pairs.j[near], pairs.limit[near], crossed[near])
+    found = stretches(seg, block, pairs.ends_sq[:, near], uneven)
+    label = np.full(len(pairs.i), -1)
     label[near[found.pick]] = found.label
-    a, b = seg.lead[i[cell]], seg.lead[j[cell]]
-    angle = _angle_at(seg, i[cell], j[cell], true, limit[cell])
+    i, j, limit = pairs.i[cell], pairs.j[cell], pairs.limit[cell]
+    a, b = seg.lead[i], seg.lead[j]
+    angle = _angle_at(seg, i, j, true, limit)
     spans = true.s0, true.s1, true.t0, true.t1
     table.add(a, b, _CROSSING, *spans, true.x, true.y, angle)
     without = np.ones(len(found.s0), dtype=bool)
     without[label[cell]] = False
     _add_stretches(table, seg, found, np.flatnonzero(without))
     if len(cell):
-        boxes = surroundings(label[cell], *spans, limit[cell], angle)
+        boxes = surroundings(label[cell], *spans, limit, angle)
         left = rests(seg, found, boxes, uneven)
         if left is not None:
             _add_stretches(table, seg, *left)

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mapper.routes.cells import Cells
-from mapper.routes.company import RUN_LIMITS, SHALLOW_RAD, Block, Stretches, in_company, stretches
+from mapper.routes.cells import Cells, end_distances
+from mapper.routes.company import RUN_LIMITS, SHALLOW_RAD, Block, Stretches, stretches
 from mapper.routes.segments import Segments
 
 __all__ = ["Surroundings", "rests", "surroundings"]
@@ -67,8 +67,9 @@ def rests(
     block, label = _cut(found.block[cells], found.label[cells], boxes)
     outside = np.flatnonzero(~_inside(block, label, boxes))
     block = block[outside]
-    block = block[np.flatnonzero(in_company(block.cells, block.limit))]
-    left = stretches(seg, block, uneven)
+    ends_sq = np.stack(end_distances(block.cells))
+    near = np.flatnonzero(ends_sq.min(axis=0) <= block.limit * block.limit)
+    left = stretches(seg, block[near], ends_sq[:, near], uneven)
     long = np.maximum(left.s1 - left.s0, left.t1 - left.t0) > RUN_LIMITS * left.limit
     return left, np.flatnonzero(long)
 

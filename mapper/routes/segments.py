@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from mapper.routes.cells import Cells, end_distances
 from mapper.routes.lead import Lead
 
-__all__ = ["HALF_TURN", "Segments", "near_pairs"]
+__all__ = ["HALF_TURN", "Pairs", "Segments", "cells_of", "near_pairs"]
 
 HALF_TURN = np.pi  # a lead's neighbouring parts are no meeting: within pi limits along the lead
 
@@ -110,34 +111,72 @@ def _hidden(lead: Lead) -> np.ndarray:
     return np.append(~np.array(lead.seen, dtype=bool), False)
 
 
-def near_pairs(seg: Segments) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Return pairs i < j whose boxes come within the limit: (i, j, limit_mm, boxes meet).
+@dataclass(frozen=True, eq=False)
+class Pairs:
+    """K pairs of segments i < j that may meet, (K,) each.
 
-    The limit is the sum of both reaches, or 0 where either lead is an ideal line. Left out are
-    segments that follow each other on one lead and don't fold back, and pairs of one lead
-    within a half turn of each other whose boxes don't meet.
+    `limit`: sum of both reaches, or 0 where either lead is an ideal line. `boxes_meet`: without
+    any reach. `ends_sq` (4, K): squared distances of start and end of i to j, and of start and
+    end of j to i; zeros for ideal lines, which need none.
+    """
+
+    i: np.ndarray
+    j: np.ndarray
+    limit: np.ndarray
+    boxes_meet: np.ndarray
+    ends_sq: np.ndarray
+
+
+def near_pairs(seg: Segments) -> Pairs:
+    """Return the pairs whose boxes meet, and for leads with diameters those within the limit.
+
+    Left out are segments that follow each other on one lead and don't fold back, and pairs of
+    one lead within a half turn of each other whose boxes don't meet.
     """
     low_x, high_x = np.minimum(seg.x0, seg.x1), np.maximum(seg.x0, seg.x1)
     low_y, high_y = np.minimum(seg.y0, seg.y1), np.maximum(seg.y0, seg.y1)
     # More than the reach, so that rounding to single precision can't lose a pair.
     grow = seg.reach + 2e-7 * (1.0 + np.maximum(np.abs(high_x), np.abs(high_y)))
     i, j = _box_pairs(seg, (low_x - grow, low_y - grow, -high_x - grow, -high_y - grow))
+    boxes = np.stack([low_x, low_y, high_x, high_y])
+    kept = [_near(seg, boxes, i[at : at + _BLOCK], j[at : at + _BLOCK]) for at in _blocks(len(i))]
+    columns = zip(*kept, strict=True)
+    return Pairs(*(np.concatenate(column, axis=-1) for column in columns))
+
+
+def _blocks(count: int) -> range:
+    return range(0, max(count, 1), _BLOCK)
+
+
+def _near(seg: Segments, boxes: np.ndarray, i: np.ndarray, j: np.ndarray):
+    """The pairs of one block that count, as the fields of Pairs."""
+    one, other = boxes[:, i], boxes[:, j]
+    low, high = np.maximum(one[:2], other[:2]), np.minimum(one[2:], other[2:])
+    meet = (low <= high).all(axis=0)
+    follow = np.flatnonzero(meet & (j == i + 1))
+    follow = follow[seg.lead[i[follow]] == seg.lead[j[follow]]]
+    fi, fj = i[follow], j[follow]
+    meet[follow] = seg.ux[fi] * seg.ux[fj] + seg.uy[fi] * seg.uy[fj] < 0
     limit = seg.reach[i] + seg.reach[j]
     limit[seg.ideal[i] | seg.ideal[j]] = 0.0
-    gap = np.maximum(
-        np.maximum(low_x[i], low_x[j]) - np.minimum(high_x[i], high_x[j]),
-        np.maximum(low_y[i], low_y[j]) - np.minimum(high_y[i], high_y[j]),
-    )
-    near = gap <= limit
+    if not limit.any():
+        keep = np.flatnonzero(meet)
+        return i[keep], j[keep], limit[keep], meet[keep], np.zeros((4, len(keep)))
+    ends_sq = np.stack(end_distances(cells_of(seg, i, j)))
+    near = (ends_sq.min(axis=0) <= limit * limit) & (limit > 0)
     one_lead = np.flatnonzero(near & (seg.lead[i] == seg.lead[j]))
     oi, oj = i[one_lead], j[one_lead]
-    dot = seg.ux[oi] * seg.ux[oj] + seg.uy[oi] * seg.uy[oj]
     apart = seg.s0[oj] + seg.length[oj] - seg.s0[oi]
-    near[one_lead] = np.where(
-        oj == oi + 1, dot < 0, (gap[one_lead] <= 0) | (apart > HALF_TURN * limit[one_lead])
+    near[one_lead] = apart > HALF_TURN * limit[one_lead]
+    keep = np.flatnonzero(meet | near)
+    return i[keep], j[keep], limit[keep], meet[keep], ends_sq[:, keep]
+
+
+def cells_of(seg: Segments, i: np.ndarray, j: np.ndarray) -> Cells:
+    """The geometry of segment pairs."""
+    return Cells(
+        seg.x0[i], seg.y0[i], seg.ux[i], seg.uy[i], seg.x0[j], seg.y0[j], seg.ux[j], seg.uy[j]
     )
-    near = np.flatnonzero(near)
-    return i[near], j[near], limit[near], gap[near] <= 0
 
 
 def _box_pairs(seg: Segments, bounds: tuple[np.ndarray, ...]) -> tuple[np.ndarray, np.ndarray]:

@@ -17,6 +17,7 @@ import argparse
 import math
 import time
 from collections import Counter
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import shapely
@@ -54,13 +55,15 @@ def trunk(count: int, points: int, rng: np.random.Generator) -> list[np.ndarray]
     return routes
 
 
-def best_of(repeat: int, work) -> float:
-    times = []
+def best_of(repeat: int, works: Sequence[Callable[[], object]]) -> list[float]:
+    """Processor time of each, best of `repeat`; they take turns, so that all see the same load."""
+    best = [math.inf] * len(works)
     for _ in range(repeat):
-        begin = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - begin)
-    return min(times)
+        for n, work in enumerate(works):
+            begin = time.process_time()
+            work()
+            best[n] = min(best[n], time.process_time() - begin)
+    return best
 
 
 def measure(routes: list[np.ndarray], diameter_mm: float | None, repeat: int):
@@ -72,16 +75,19 @@ def measure(routes: list[np.ndarray], diameter_mm: float | None, repeat: int):
     segments = shapely.linestrings(pairs)
     tree = shapely.STRtree(segments)
     tree.query(segments[:1])  # the tree is built at the first query
-    query = best_of(repeat, lambda: tree.query(segments))
 
-    def all_of_it() -> None:
+    def bare() -> None:
+        tree.query(segments)
+
+    def with_tree() -> None:
         again = shapely.linestrings(pairs)
         shapely.STRtree(again).query(again)
 
-    whole = best_of(repeat, all_of_it)
-    found = find_crossings(leads)
-    ours = best_of(repeat, lambda: find_crossings(leads))
-    return query, whole, ours, Counter(one.kind for one in found)
+    def ours() -> None:
+        find_crossings(leads)
+
+    kinds = Counter(one.kind for one in find_crossings(leads))
+    return *best_of(repeat, (bare, with_tree, ours)), kinds
 
 
 def main() -> None:
