@@ -123,8 +123,10 @@ def _reached(
 
 def _meetings(channels: tuple[Channel, ...], lines: list[shapely.LineString]) -> list[tuple]:
     """Return pairs of (channel, arc length) that are one junction."""
+    if not lines:
+        return []
     found = []
-    widest = max((channel.width_mm for channel in channels), default=0.0)
+    widest = max(channel.width_mm for channel in channels)
     tree = shapely.STRtree(lines)
     firsts, seconds = tree.query(lines, predicate="dwithin", distance=widest / 2)
     for i, j in zip(firsts.tolist(), seconds.tolist(), strict=True):

@@ -28,7 +28,8 @@ from mapper.plate.checks import PlateError
 __all__ = ["MAX_DRAWING_MB", "Circle", "Linework", "Stroke", "read_dxf"]
 
 MAX_DRAWING_MB = 50
-MAX_ENTITIES = 200_000  # after blocks are taken apart; nested blocks can multiply without end
+MAX_ENTITIES = 200_000
+MAX_BLOCK_PARTS = 20_000  # nested blocks can multiply without end, and copying them is slow
 MAX_BLOCK_DEPTH = 12
 FLATNESS_MM = 0.02  # curves become chords that leave them by at most this
 MIN_CHORDS = 16  # per curve, so that a small circle stays recognisable
@@ -195,7 +196,7 @@ def _scale_to_mm(document: Drawing, units: str | None) -> tuple[float, list[str]
 
 def _entities(document: Drawing) -> Iterator[DXFEntity]:
     """Yield all entities of the model space, blocks taken apart."""
-    count = 0
+    count = parts_count = 0
     waiting: list[tuple[Iterator[DXFEntity], int]] = [(iter(document.modelspace()), 0)]
     while waiting:
         entities, depth = waiting[-1]
@@ -210,10 +211,11 @@ def _entities(document: Drawing) -> Iterator[DXFEntity]:
                 "explode it before the export."
             ) from error
         count += 1
-        if count > MAX_ENTITIES:
+        parts_count += depth > 0
+        if count > MAX_ENTITIES or parts_count > MAX_BLOCK_PARTS:
             raise PlateError(
-                f"The drawing has more than {MAX_ENTITIES} entities: "
-                "export only the face of the plate."
+                f"The drawing has more than {MAX_ENTITIES} entities, or {MAX_BLOCK_PARTS} in "
+                "blocks: export only the face of the plate."
             )
         if isinstance(entity, Insert):
             if depth >= MAX_BLOCK_DEPTH:
