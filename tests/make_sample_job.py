@@ -35,6 +35,7 @@ PHOTOS = {  # file of the rendered plate: (name in the demo, stage, fitted alrea
 TRACED_ON = "04_clear_overview.jpg"
 MISSING = "Z10-H"
 OPEN_CROSSINGS = 6
+MISTAKEN = ("Z06-T", "Z09-T")  # shown clearly by every photo; judged wrongly in the demo
 SHIFT = "previous shift"
 AT = "2024-03-12T16:30:00+00:00"
 
@@ -91,7 +92,7 @@ def main() -> None:
     print(f"all judged rightly: {plan.status}, {len(plan.steps)} steps, {len(tops)} meetings")
 
     clear = clearness(truth, whole, right.crossings)
-    wrong = locking_mistake(right, tops, clear)
+    wrong = locking_mistake(right, tops)
     opened = [
         n
         for n in sorted(clear, key=clear.__getitem__, reverse=True)
@@ -245,23 +246,17 @@ def clearness(
     return found
 
 
-def locking_mistake(
-    right: RouteMap, tops: Sequence[str | None], clear: Mapping[int, float]
-) -> int | None:
-    """The clearest crossing whose wrong judgement locks a small set of leads."""
-    best = None
-    for n in sorted(clear, key=clear.__getitem__, reverse=True):
-        meeting = right.crossings[n]
-        if MISSING in (meeting.a, meeting.b):
-            continue
-        flipped = list(tops)
-        flipped[n] = "b" if tops[n] == "a" else "a"
-        plan = plan_pull(judged_map(right, flipped))
-        if len(plan.locked) == 1 and 2 <= len(plan.locked[0].wires) <= 4:
-            size = len(plan.locked[0].wires)
-            if best is None or size < best[0]:
-                best = (size, n)
-    return None if best is None else best[1]
+def locking_mistake(right: RouteMap, tops: Sequence[str | None]) -> int | None:
+    """The crossing of the pair `MISTAKEN` whose wrong judgement locks the fewest leads."""
+    sizes = {}
+    for n, meeting in enumerate(right.crossings):
+        if meeting.kind == "crossing" and (meeting.a, meeting.b) == MISTAKEN:
+            flipped = list(tops)
+            flipped[n] = "b" if tops[n] == "a" else "a"
+            plan = plan_pull(judged_map(right, flipped))
+            if len(plan.locked) == 1:
+                sizes[n] = len(plan.locked[0].wires)
+    return min(sizes, key=sizes.__getitem__, default=None)
 
 
 def spread(candidates: Sequence[int], route_map: RouteMap, count: int) -> list[int]:
