@@ -57,9 +57,7 @@ def _chain(state: State, lead: int) -> list[str]:
             sentences.append(f"{board.ids[other]} can be {act} now; do that first.")
             return sentences
         if other in seen:
-            sentences.append(
-                f"That comes back to {board.ids[other]}: these leads hold each other."
-            )
+            sentences.append(f"That comes back to {board.ids[other]}: these leads hold each other.")
             return sentences
         seen.add(other)
         side = holds[0]

@@ -19,7 +19,7 @@ from mapper.routes.model import Crossing, Judged, Lead, RouteMap
 
 __all__ = ["plan_meetings", "plan_pull", "safe_now", "whole_lead_cycles"]
 
-SEARCH_NODES = 2_000
+SEARCH_NODES = 8_000
 
 
 def plan_pull(

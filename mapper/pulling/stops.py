@@ -24,6 +24,7 @@ the lower bound says how far it may be from the fewest.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from heapq import heapify, heappop, heappush
 
@@ -31,8 +32,6 @@ from mapper.pulling.events import State
 from mapper.pulling.strong import strong_parts
 
 __all__ = ["Stops", "plan_stops"]
-
-_PACKING_LIMIT = 80  # leads of a knot up to which rings are counted for the lower bound
 
 
 @dataclass(frozen=True)
@@ -223,33 +222,25 @@ class _Knot:
 
     def _bound(self, leads: tuple[int, ...], freed: list[int] | tuple[int, ...]) -> int:
         """Count rings without a common lead; each needs an extra stop of its own."""
-        if len(leads) > _PACKING_LIMIT:
-            return 1
         inside = set(leads)
         after = {
             x: {o for _, o, low in self.gates[x] if freed[o] > low and o in inside} for x in leads
         }
         count = 0
-        parts = [sorted(leads)]
-        while parts:
-            part = parts.pop()
-            ring = min((_ring_through(x, after) for x in part), key=len)
-            count += 1
-            for x in ring:
-                del after[x]
-            gone = set(ring)
-            for x in part:
-                if x in after:
-                    after[x] -= gone
-            rest = [x for x in part if x in after]
-            local = {x: [o for o in sorted(after[x]) if o in after] for x in rest}
-            split = [sorted(p) for p in strong_parts(rest, local) if len(p) > 1]
-            for p in split:
-                members = set(p)
-                for x in p:
-                    after[x] &= members
-            parts += split
-        return count
+        for x in leads:  # pairs that wait for each other come first: they waste the fewest leads
+            partner = next((y for y in sorted(after.get(x, ())) if x in after.get(y, ())), None)
+            if partner is not None:
+                count += 1
+                del after[x], after[partner]
+        while True:
+            rest = {x: [o for o in after[x] if o in after] for x in after}
+            rings = [p for p in strong_parts(sorted(rest), rest) if len(p) > 1]
+            if not rings:
+                return count
+            for part in rings:
+                count += 1
+                for x in _ring_through(min(part), rest):
+                    del after[x]
 
     # -- exact search ---------------------------------------------------------------------
 
@@ -273,7 +264,7 @@ class _Knot:
                     continue
                 if self.nodes_left <= 0:
                     raise _LimitReached
-                self.nodes_left -= 1
+                self.nodes_left -= len(part)
                 moved = list(freed)
                 moved[lead] = depth
                 rest = self._rest(part, moved, stops - 1)
@@ -328,46 +319,83 @@ class _Knot:
 
         Scores are kept in a heap and worked out afresh only when they come to its top.
         """
-        everyone = tuple(range(len(self.members)))
-        freed = self.freed.copy()
-        remaining = len(everyone) - len(self._settle(everyone, freed))
-        stops: list[tuple[int, int]] = []
-        heap = [(*self._score(x, freed), x) for x in everyone if freed[x] > self.goal[x]]
+        run = _GreedyRun(self)
+        heap = [(*run.score(x), x) for x in range(len(self.members))]
         heapify(heap)
-        while remaining:
+        stops: list[tuple[int, int]] = []
+        while run.remaining:
             lead = heappop(heap)[-1]
-            if freed[lead] == self.goal[lead]:
+            if run.freed[lead] == self.goal[lead]:
                 continue
-            entry = (*self._score(lead, freed), lead)
+            entry = (*run.score(lead), lead)
             if entry[:2] == (0, 0):
                 continue  # comes back when something it waits for has moved
             if heap and entry > heap[0]:
                 heappush(heap, entry)
                 continue
-            was, freed[lead] = freed[lead], self._reach(lead, freed)
-            stops.append((lead, freed[lead]))
-            arrived = self._settle(everyone, freed)
-            remaining -= len(arrived)
-            better = {o for low, o in self.serves[lead] if freed[lead] <= low < was}
-            better |= {o for x in arrived for _, o in self.serves[x]} | {lead}
-            for x in sorted(better):
-                heappush(heap, (*self._score(x, freed), x))
+            stops.append((lead, run.reach(lead)))
+            for x in sorted(run.move(lead, stops[-1][1])):
+                heappush(heap, (*run.score(x), x))
         return stops
 
-    def _score(self, lead: int, freed: list[int]) -> tuple[int, int]:
-        depth = self._reach(lead, freed)
+
+class _GreedyRun:
+    """The state of the greedy rule: counts instead of repeated looks at every gate."""
+
+    def __init__(self, knot: _Knot) -> None:
+        self.knot = knot
+        self.freed = knot.freed.copy()
+        self.missing = [len(rows) for rows in knot.gates]  # gates that still hold, per lead
+        self.gate = [0] * len(knot.gates)
+        self.served = [0] * len(knot.gates)  # serves that the lead is past already
+        self.remaining = len(knot.gates)
+
+    def reach(self, lead: int) -> int:
+        rows, at, freed = self.knot.gates[lead], self.gate[lead], self.freed
+        while at < len(rows) and freed[rows[at][1]] <= rows[at][2]:
+            at += 1
+        self.gate[lead] = at
+        return min(freed[lead], rows[at][0] + 1) if at < len(rows) else self.knot.goal[lead]
+
+    def score(self, lead: int) -> tuple[int, int]:
+        depth = self.reach(lead)
+        rows, goal = self.knot.serves[lead], self.knot.goal
         opened: dict[int, int] = {}
-        for low, other in self.serves[lead]:
-            if depth <= low < freed[lead] and freed[other] > self.goal[other]:
+        for k in range(self.served[lead], len(rows)):
+            low, other = rows[k]
+            if low < depth:
+                break
+            if self.freed[other] > goal[other]:
                 opened[other] = opened.get(other, 0) + 1
-        arrive = sum(
-            count == sum(freed[o] > low for _, o, low in self.gates[other])
-            for other, count in opened.items()
-        )
+        arrive = sum(count == self.missing[other] for other, count in opened.items())
         return -arrive, -sum(opened.values())
 
+    def move(self, lead: int, depth: int) -> set[int]:
+        """Free a lead, bring all to their goals that can get there; return who may go on."""
+        goal = self.knot.goal
+        touched = {lead}
+        work = [(lead, depth)]
+        while work:
+            lead, depth = work.pop()
+            if depth >= self.freed[lead]:
+                continue
+            self.freed[lead] = depth
+            if depth == goal[lead]:
+                self.remaining -= 1
+            rows, at = self.knot.serves[lead], self.served[lead]
+            while at < len(rows) and rows[at][0] >= depth:
+                other = rows[at][1]
+                at += 1
+                self.missing[other] -= 1
+                if self.missing[other] == 0:
+                    work.append((other, goal[other]))
+                else:
+                    touched.add(other)
+            self.served[lead] = at
+        return {x for x in touched if self.freed[x] > goal[x]}
 
-def _ring_through(start: int, after: dict[int, set[int]]) -> list[int]:
+
+def _ring_through(start: int, after: Mapping[int, Sequence[int]]) -> list[int]:
     """Return a shortest ring through a lead of a strongly connected part (breadth first)."""
     came_from: dict[int, int] = {}
     row = [start]
