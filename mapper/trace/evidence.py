@@ -21,6 +21,7 @@ SIGMA_PX = 1.2
 MIN_CONTRAST = 2.5  # Lab units; below that JPEG noise makes lines of its own
 MIN_SIDE_RATIO = 0.15  # weaker side over stronger side; a step edge gives 0 or less
 NOISE_FACTOR = 2.0
+MAX_CROSS_BEND = 0.4  # bend along the line over bend across it
 SIDE_OFFSETS_PX = np.array([0.75, 1.5, 2.25, 3.0, 3.75, 4.5])
 
 
@@ -29,13 +30,15 @@ class Elements:
     """N line elements of one scaled picture.
 
     `xy` (N, 2) px of that picture; `angle_rad` (N,) direction of the line, modulo pi;
-    `contrast` (N,) Lab units on the weaker side; `colour` (N, 3) Lab; `width` (N,) px.
+    `contrast` (N,) Lab units on the weaker side; `colour` (N, 3) Lab; `beside` (N, 2, 3) Lab of what lies to its
+    two sides; `width` (N,) px.
     """
 
     xy: np.ndarray
     angle_rad: np.ndarray
     contrast: np.ndarray
     colour: np.ndarray
+    beside: np.ndarray
     width: np.ndarray
 
     def __len__(self) -> int:
@@ -47,6 +50,7 @@ class Elements:
             self.angle_rad[index],
             self.contrast[index],
             self.colour[index],
+            self.beside[index],
             self.width[index],
         )
 
@@ -109,7 +113,10 @@ def line_elements(lab: np.ndarray, spacing_px: int = 2) -> Elements:
     nx, ny = np.cos(across), np.sin(across)
     bend = xx * (nx**2)[:, None] + xy_ * (2 * nx * ny)[:, None] + yy * (ny**2)[:, None]
     strength = np.linalg.norm(bend, axis=1)
-    strong = strength > floor
+    # Where the colour bends both ways two lines meet or one ends: no direction to be had.
+    spread = np.sqrt((a11 - a22) ** 2 + 4 * a12**2)
+    plain = (a11 + a22 - spread) < MAX_CROSS_BEND**2 * (a11 + a22 + spread)
+    strong = (strength > floor) & plain
     index, nx, ny, bend, strength = (v[strong] for v in (index, nx, ny, bend, strength))
     gx = filtered(_SLOPE, _SMOOTH).reshape(-1, 3)[index]
     gy = filtered(_SMOOTH, _SLOPE).reshape(-1, 3)[index]
@@ -154,6 +161,7 @@ def line_elements(lab: np.ndarray, spacing_px: int = 2) -> Elements:
         (np.arctan2(ny, nx)[both] + np.pi / 2) % np.pi,
         contrast[both].astype(float),
         profile[both][:, middle - 1 : middle + 2].mean(1).astype(float),
+        np.stack([profile[both][:, k : k + 2].mean(1) for k in (1, -3)], 1).astype(float),
         breadth[both],
     )
 
@@ -173,4 +181,4 @@ def _half_width(drop: np.ndarray, top: np.ndarray) -> np.ndarray:
 
 def _none() -> Elements:
     empty = np.zeros(0)
-    return Elements(np.zeros((0, 2)), empty, empty, np.zeros((0, 3)), empty)
+    return Elements(np.zeros((0, 2)), empty, empty, np.zeros((0, 3)), np.zeros((0, 2, 3)), empty)

@@ -21,9 +21,13 @@ NEAR_PX = 1.35 * NOMINAL_WIDTH_PX
 FAR_PX = 9.0 * NOMINAL_WIDTH_PX
 NEAR_TURN_RAD = np.radians(50)
 FAR_TURN_RAD = np.radians(32)
-STOP_TURN_RAD = np.radians(25)
-FAR_SAMPLES = 5
-MAX_FAR_NEIGHBOURS = 24
+STOP_TURN_RAD = np.radians(14)
+STOP_COLOUR = 12.0  # Lab units by which a line's colour may change in one step
+RUN_STEPS = 6
+MIN_RUN_BEHIND = 5
+MOST_FAR = 5  # far links kept per stop
+FAR_SAMPLES = 7
+BARE_SPREAD = 6.0  # Lab units
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,8 +35,12 @@ class Links:
     """M directed links between states.
 
     `source`, `target` (M,) states; `length` (M,) px; `bend` (M,) integral of the squared
-    curvature along the link, 1/px; `turn` (M,) largest curvature, 1/px; `far` (M,) bool;
-    `between` (M_far, FAR_SAMPLES, 3) Lab colours along the far links, in their order.
+    curvature along the link, 1/px; `turn` (M,) largest curvature, 1/px; `detour_rad` (M,) how
+    much more it swings than the straightest way on from its source or into its target;
+    `far` (M,) bool;
+    `between` (M_far, FAR_SAMPLES, 3) Lab colours along the far links, in their order;
+    `bare` (M_far, FAR_SAMPLES) 0..1: there it looks like what lies beside the line, and bare
+    ground hides no lead.
     """
 
     source: np.ndarray
@@ -40,8 +48,10 @@ class Links:
     length: np.ndarray
     bend: np.ndarray
     turn: np.ndarray
+    detour_rad: np.ndarray
     far: np.ndarray
     between: np.ndarray
+    bare: np.ndarray
 
 
 def hermite(
@@ -64,27 +74,48 @@ def link_elements(elements: Elements, lab: np.ndarray) -> Links:
     if n < 2:
         z = np.zeros(0)
         zi = np.zeros(0, int)
-        return Links(zi, zi, z, z, z, np.zeros(0, bool), np.zeros((0, FAR_SAMPLES, 3)))
+        return Links(zi, zi, z, z, z, z, np.zeros(0, bool), np.zeros((0, FAR_SAMPLES, 3)), np.zeros((0, FAR_SAMPLES)))
     direction = np.stack([np.cos(elements.angle_rad), np.sin(elements.angle_rad)], 1)
     pairs = cKDTree(elements.xy).query_pairs(NEAR_PX, output_type="ndarray")
     near = _geometry(elements.xy, direction, pairs[:, 0], pairs[:, 1], NEAR_TURN_RAD)
     stops = _stops(elements, near, n)
     far = _far_links(elements, direction, stops)
     between = _colours_between(elements.xy, direction, far, lab)
+    bare = _bareness(elements, far, between)
     near, far = _both_ways(near), _both_ways(far)
     between = np.concatenate([between, between[:, ::-1]])
+    bare = np.concatenate([bare, bare[:, ::-1]])
     parts = [np.concatenate([a, b]) for a, b in zip(near, far, strict=True)]
     is_far = np.arange(len(parts[0])) >= len(near[0])
-    return Links(*parts, is_far, between)
+    source, target, length, bend, turn, swing = parts
+    return Links(
+        source, target, length, bend, turn, _detour(elements, source, target, swing), is_far, between, bare
+    )
 
 
-_Raw = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]
+def _detour(
+    elements: Elements, source: np.ndarray, target: np.ndarray, swing: np.ndarray
+) -> np.ndarray:
+    """Swing beyond that of the straightest link of like contrast at either end."""
+    contrast = elements.contrast
+    from_contrast, to_contrast = contrast[source >> 1], contrast[target >> 1]
+    straightest = np.full(2 * len(elements), np.inf)
+    lasting = to_contrast > 0.6 * from_contrast
+    np.minimum.at(straightest, source[lasting], swing[lasting])
+    onward = straightest[source]
+    straightest = np.full(2 * len(elements), np.inf)
+    lasting = from_contrast > 0.6 * to_contrast
+    np.minimum.at(straightest, target[lasting], swing[lasting])
+    return np.maximum(swing - np.minimum(onward, straightest[target]), 0.0)
+
+
+_Raw = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]
 
 
 def _geometry(
     xy: np.ndarray, direction: np.ndarray, i: np.ndarray, j: np.ndarray, max_turn_rad: float
 ) -> _Raw:
-    """States, length, bend and turn of the links i -> j that turn little enough."""
+    """States, length, bend, turn and swing of the links i -> j that turn little enough."""
     chord = xy[j] - xy[i]
     length = np.hypot(chord[:, 0], chord[:, 1])
     ok = length > 0.4
@@ -105,7 +136,7 @@ def _geometry(
     # Cubic with these end angles: energy 4 (a^2 + a b + b^2) / length, curvature at the ends.
     bend = 4 * (a * a + a * b + b * b) / length
     turn = 2 * np.maximum(np.abs(2 * a + b), np.abs(a + 2 * b)) / length
-    return states[0][ok], states[1][ok], length, bend, turn
+    return states[0][ok], states[1][ok], length, bend, turn, np.abs(a) + np.abs(b)
 
 
 def _both_ways(raw: _Raw) -> _Raw:
@@ -119,15 +150,23 @@ def _both_ways(raw: _Raw) -> _Raw:
 
 
 def _stops(elements: Elements, near: _Raw, n: int) -> np.ndarray:
-    """States from which no line of like contrast goes on straight."""
-    source, target, length, bend, _ = near
-    smooth = bend * length < 4 * STOP_TURN_RAD**2
-    lasting = elements.contrast[target >> 1] > 0.5 * elements.contrast[source >> 1]
-    goes_on = np.zeros(2 * n, bool)
-    goes_on[source[smooth & lasting]] = True
-    lasting = elements.contrast[source >> 1] > 0.5 * elements.contrast[target >> 1]
-    goes_on[(target ^ 1)[smooth & lasting]] = True
-    return np.flatnonzero(~goes_on)
+    """States at the end of a line: a run of some steps lies behind them, not ahead."""
+    source, target, length, bend, _, _ = near
+    contrast = elements.contrast
+    change = np.abs(np.log(contrast[source >> 1] / contrast[target >> 1])) < np.log(2.0)
+    hue = np.linalg.norm(elements.colour[source >> 1] - elements.colour[target >> 1], axis=1)
+    smooth = (bend * length < 4 * STOP_TURN_RAD**2) & change & (hue < STOP_COLOUR)
+    source = np.concatenate([source[smooth], target[smooth] ^ 1])
+    target = np.concatenate([target[smooth], near[0][smooth] ^ 1])
+    ahead = np.zeros(2 * n, int)
+    going = np.ones(2 * n, bool)
+    for _ in range(RUN_STEPS):
+        reached = np.zeros(2 * n, bool)
+        reached[source[going[target]]] = True
+        going = reached
+        ahead += going
+    behind = ahead[np.arange(2 * n) ^ 1]
+    return np.flatnonzero((ahead < RUN_STEPS) & (behind >= MIN_RUN_BEHIND))
 
 
 def _far_links(elements: Elements, direction: np.ndarray, stops: np.ndarray) -> _Raw:
@@ -143,7 +182,16 @@ def _far_links(elements: Elements, direction: np.ndarray, stops: np.ndarray) -> 
     ahead = np.einsum("ij,ij->i", direction[i >> 1], chord) * sign_i > 0
     facing = np.einsum("ij,ij->i", direction[j >> 1], chord) * sign_j < 0
     ok = ahead & facing & (np.hypot(chord[:, 0], chord[:, 1]) > NOMINAL_WIDTH_PX)
-    return _geometry(elements.xy, direction, i[ok] >> 1, j[ok] >> 1, FAR_TURN_RAD)
+    raw = _geometry(elements.xy, direction, i[ok] >> 1, j[ok] >> 1, FAR_TURN_RAD)
+    # The nearest and straightest few of each stop, seen from either end.
+    source, target, length, bend, _, _ = raw
+    worse = length / NOMINAL_WIDTH_PX + 4 * bend * NOMINAL_WIDTH_PX
+    keep = np.zeros(len(source), bool)
+    for state in (source, target):
+        order = np.lexsort((worse, state))
+        first = np.searchsorted(state[order], state[order])
+        keep[order[np.arange(len(order)) - first < MOST_FAR]] = True
+    return tuple(v[keep] for v in raw)
 
 
 def _colours_between(
@@ -155,3 +203,12 @@ def _colours_between(
     arriving = direction[target >> 1] * (1 - 2 * (target & 1))[:, None]
     points = hermite(xy[source >> 1], heading, xy[target >> 1], arriving, t)
     return sample(lab, points)
+
+
+def _bareness(elements: Elements, far: _Raw, between: np.ndarray) -> np.ndarray:
+    nearest = np.full(between.shape[:2], np.inf)
+    for states in far[:2]:
+        for side in (0, 1):
+            off = between - elements.beside[states >> 1, side][:, None]
+            nearest = np.minimum(nearest, np.einsum("msc,msc->ms", off, off))
+    return np.exp(-nearest / (2 * BARE_SPREAD**2))

@@ -19,17 +19,26 @@ from mapper.trace.ground import Layer
 
 __all__ = ["Way", "find_way", "link_costs"]
 
-BASE = 0.04
+BASE = 0.02
 MAX_COLOUR = 1.2
 MAX_WIDTH = 0.5
-MAX_CONTRAST = 0.4
-COLOUR_SPREAD = 9.0  # Lab units a lead's own colour may wander
+MAX_CONTRAST = 0.3
+COLOUR_FREE = 4.0  # Lab units: light changes along a lead
+COLOUR_SPREAD = 8.0  # Lab units beyond that
+WIDTH_FREE = 0.25  # in log width
 LIGHTNESS_WEIGHT = 0.5  # shade changes lightness more than hue
 BEND = 0.5
 SHARP_TURN = 0.55  # curvature x width from which a bend is unlikely for a lead
-SHARP = 12.0
-HIDDEN = 1.1  # per width, nothing of the lead to be seen
-LIKE = 0.45  # per width across a stretch without line but of the lead's colour
+SHARP = 4.0
+MAX_SHARP = 1.5
+DETOUR_FREE_RAD = np.radians(12)
+DETOUR_RAD = np.radians(18)
+SWERVE = 5.0  # turning off where the line goes straight on
+NARROW = 3.0  # widths that another lead on top may hide
+HIDDEN_NARROW = 0.25  # per width hidden up to there
+HIDDEN = 1.1  # per width hidden beyond
+BARE = 2.5  # per width where there is nothing that could hide a lead
+LIKE = 0.15  # per width across a stretch without line but of the lead's colour
 NOWHERE = 2.2  # per width, straight from a place to the next click
 NOWHERE_START = 12.0
 ARRIVE_PX = 1.3 * NOMINAL_WIDTH_PX
@@ -49,22 +58,28 @@ class Way:
 def link_costs(layer: Layer, colours: np.ndarray, width_px: float) -> np.ndarray:
     """Cost (M,) of every link for a lead with the Lab `colours` (K, 3) seen at its clicks."""
     elements, links = layer.elements, layer.links
+    stretch = np.abs(np.log(np.maximum(elements.width, 0.5) / (width_px * layer.scale)))
     node = (
         BASE
         + colour_cost(elements.colour, colours)
-        + np.minimum(
-            (np.log(np.maximum(elements.width, 0.5) / (width_px * layer.scale)) / 0.5) ** 2 * 0.2,
-            MAX_WIDTH,
-        )
-        + MAX_CONTRAST * np.exp(-elements.contrast / 6.0)
+        + np.minimum(0.8 * np.maximum(stretch - WIDTH_FREE, 0.0) ** 2, MAX_WIDTH)
+        + MAX_CONTRAST * np.exp(-elements.contrast / 4.0)
     )
     run = links.length / NOMINAL_WIDTH_PX
     rate = 0.5 * (node[links.source >> 1] + node[links.target >> 1])
-    unlike = colour_cost(links.between, colours).mean(1) / MAX_COLOUR
-    rate[links.far] += LIKE + (HIDDEN - LIKE) * unlike
     bend = BEND * links.bend * NOMINAL_WIDTH_PX
     sharp = SHARP * np.maximum(links.turn * NOMINAL_WIDTH_PX - SHARP_TURN, 0.0) ** 2
-    return rate * run + bend + sharp * np.minimum(run, 1.0)
+    sharp = np.minimum(sharp * np.minimum(run, 1.0), MAX_SHARP)
+    gap = run[links.far]
+    unlike = colour_cost(links.between, colours) / MAX_COLOUR
+    bare = BARE * (unlike * links.bare).mean(1)
+    hidden = HIDDEN_NARROW * np.minimum(gap, NARROW) + HIDDEN * np.maximum(gap - NARROW, 0.0)
+    cover = LIKE * gap + unlike.mean(1) * (hidden + bare * gap)
+    detour = np.maximum(links.detour_rad - DETOUR_FREE_RAD, 0.0) / DETOUR_RAD
+    swerve = np.minimum(detour**2, 1.0) * SWERVE
+    cost = rate * run + bend + sharp + swerve
+    cost[links.far] += cover
+    return cost
 
 
 def colour_cost(colour: np.ndarray, colours: np.ndarray) -> np.ndarray:
@@ -73,7 +88,8 @@ def colour_cost(colour: np.ndarray, colours: np.ndarray) -> np.ndarray:
     for own in colours:
         d = (colour - own) * weights
         nearest = np.minimum(nearest, np.einsum("...i,...i->...", d, d))
-    return MAX_COLOUR * (1 - np.exp(-nearest / (2 * COLOUR_SPREAD**2)))
+    beyond = np.maximum(np.sqrt(nearest) - COLOUR_FREE, 0.0)
+    return MAX_COLOUR * (1 - np.exp(-(beyond**2) / (2 * COLOUR_SPREAD**2)))
 
 
 def find_way(layer: Layer, cost: np.ndarray, clicks: np.ndarray) -> Way:
