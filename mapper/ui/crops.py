@@ -14,7 +14,7 @@ from typing import Protocol
 import cv2
 import numpy as np
 
-__all__ = ["Crop", "crop_of_place", "draw_lead", "photo_scale_px_per_mm"]
+__all__ = ["Crop", "crop_of_place", "draw_lead", "photo_scale_px_per_mm", "tag_place"]
 
 _NODES = 13  # the map is exact at this many nodes a side and smooth between them
 
@@ -29,7 +29,8 @@ class Fit(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class Crop:
-    """A square picture around a place. `shown` is the part of it that the photo covers, 0..1."""
+    """A picture around a place. `half_mm` is half its height on the plate; `shown` is the part
+    of it that the photo covers, 0..1."""
 
     pixels_bgr: np.ndarray
     x_mm: float
@@ -42,13 +43,18 @@ class Crop:
         """Scale of the crop."""
         return self.pixels_bgr.shape[0] / (2 * self.half_mm)
 
+    @property
+    def half_width_mm(self) -> float:
+        """Half the width on the plate."""
+        return self.pixels_bgr.shape[1] / (2 * self.px_per_mm)
+
     def px_from_plate(self, xy_mm: np.ndarray) -> np.ndarray:
         """Map plate mm (N, 2) to pixels of the crop (N, 2)."""
         xy_mm = np.asarray(xy_mm, float).reshape(-1, 2)
         scale = self.px_per_mm
         return np.column_stack(
             [
-                (xy_mm[:, 0] - self.x_mm + self.half_mm) * scale - 0.5,
+                (xy_mm[:, 0] - self.x_mm + self.half_width_mm) * scale - 0.5,
                 (self.y_mm + self.half_mm - xy_mm[:, 1]) * scale - 0.5,
             ]
         )
@@ -68,32 +74,38 @@ def crop_of_place(
     y_mm: float,
     depth_mm: float,
     half_mm: float = 14.0,
-    size_px: int = 560,
+    size_px: tuple[int, int] = (560, 420),
 ) -> Crop | None:
-    """Cut a square out of a fitted photo; None where the photo does not show the place.
+    """Cut a piece out of a fitted photo; None where the photo does not show the place.
 
     Parameters
     ----------
     pixels_bgr : (H, W, 3) uint8, the upright photo.
     fit : maps plate mm at a depth to photo pixels.
     x_mm, y_mm, depth_mm : the place, and how deep below the face the leads lie there.
-    half_mm : half the side of the square on the plate.
-    size_px : side of the crop.
+    half_mm : half the height of the crop on the plate.
+    size_px : (width, height) of the crop.
     """
     height, width = pixels_bgr.shape[:2]
     middle = np.asarray(fit.photo_from_plate(np.array([[x_mm, y_mm]]), depth_mm), float)[0]
     if not (np.isfinite(middle).all() and 0 <= middle[0] < width and 0 <= middle[1] < height):
         return None
     # Nodes stand at the centres of the first and last crop pixels and between them.
-    offsets = np.linspace(-1.0, 1.0, _NODES) * (half_mm - half_mm / size_px)
-    grid_x, grid_y = np.meshgrid(x_mm + offsets, y_mm - offsets)
+    wide, high = size_px
+    steps = np.linspace(-1.0, 1.0, _NODES)
+    mm_per_px = 2 * half_mm / high
+    grid_x, grid_y = np.meshgrid(
+        x_mm + steps * (wide - 1) / 2 * mm_per_px, y_mm - steps * (high - 1) / 2 * mm_per_px
+    )
     nodes = np.asarray(
         fit.photo_from_plate(np.column_stack([grid_x.ravel(), grid_y.ravel()]), depth_mm), float
     ).reshape(_NODES, _NODES, 2)
     if not np.isfinite(nodes).all():
         return None
-    at = (np.linspace(0, _NODES - 1, size_px)).astype(np.float32)
-    node_x, node_y = np.meshgrid(at, at)
+    node_x, node_y = np.meshgrid(
+        np.linspace(0, _NODES - 1, wide, dtype=np.float32),
+        np.linspace(0, _NODES - 1, high, dtype=np.float32),
+    )
     maps = [
         cv2.remap(nodes[:, :, k].astype(np.float32), node_x, node_y, cv2.INTER_LINEAR)
         for k in range(2)
@@ -132,7 +144,7 @@ def draw_lead(
     picture = crop.pixels_bgr.copy()
     path = crop.px_from_plate(points_mm)
     colour_bgr = _bgr(colour)
-    size = picture.shape[0]
+    size = np.array([picture.shape[1], picture.shape[0]])
     dense = _dense(path, 3.0)
     inside = ((dense >= -20) & (dense <= size + 20)).all(axis=1)
     lines = [dense]
@@ -141,19 +153,14 @@ def draw_lead(
         along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
         across = np.column_stack([-along[:, 1], along[:, 0]]) * beside_mm * crop.px_per_mm
         lines = [dense + across, dense - across]
-    for line in lines:
-        for k in range(len(line) - 1):
-            if not (inside[k] and inside[k + 1]) or (dashed and (k // 4) % 2):
-                continue
-            start = tuple(int(v) for v in np.round(line[k] * 16))
-            end = tuple(int(v) for v in np.round(line[k + 1] * 16))
-            cv2.line(picture, start, end, (255, 255, 255), 4, cv2.LINE_AA, shift=4)
-        for k in range(len(line) - 1):
-            if not (inside[k] and inside[k + 1]) or (dashed and (k // 4) % 2):
-                continue
-            start = tuple(int(v) for v in np.round(line[k] * 16))
-            end = tuple(int(v) for v in np.round(line[k + 1] * 16))
-            cv2.line(picture, start, end, colour_bgr, 2, cv2.LINE_AA, shift=4)
+    for colour_now, wide in (((255, 255, 255), 4), (colour_bgr, 2)):
+        for line in lines:
+            for k in range(len(line) - 1):
+                if not (inside[k] and inside[k + 1]) or (dashed and (k // 4) % 2):
+                    continue
+                start = tuple(int(v) for v in np.round(line[k] * 16))
+                end = tuple(int(v) for v in np.round(line[k + 1] * 16))
+                cv2.line(picture, start, end, colour_now, wide, cv2.LINE_AA, shift=4)
     _draw_tag(picture, dense, colour_bgr, tag, keep_clear)
     return Crop(picture, crop.x_mm, crop.y_mm, crop.half_mm, crop.shown)
 
@@ -161,7 +168,7 @@ def draw_lead(
 def tag_place(crop: Crop, points_mm: np.ndarray) -> tuple[float, float] | None:
     """Where on the crop (px) the tag of a lead stands: where the lead runs near the rim."""
     dense = _dense(crop.px_from_plate(points_mm), 3.0)
-    return _rim_place(dense, crop.pixels_bgr.shape[0], ())
+    return _rim_place(dense, crop.pixels_bgr.shape[:2], ())
 
 
 def _dense(path: np.ndarray, step_px: float) -> np.ndarray:
@@ -175,18 +182,18 @@ def _dense(path: np.ndarray, step_px: float) -> np.ndarray:
 
 
 def _rim_place(
-    dense: np.ndarray, size: int, keep_clear: Sequence[tuple[float, float]]
+    dense: np.ndarray, shape: tuple[int, ...], keep_clear: Sequence[tuple[float, float]]
 ) -> tuple[float, float] | None:
-    margin = size * 0.07
+    size = np.array([shape[1], shape[0]], float)
+    margin = size.min() * 0.07
     ok = ((dense >= margin) & (dense <= size - margin)).all(axis=1)
     if not ok.any():
         return None
     candidates = dense[ok]
-    rim = np.abs(candidates - size / 2).max(axis=1)
-    score = rim.copy()
+    score = np.abs((candidates - size / 2) / size).max(axis=1)
     for x, y in keep_clear:
         away = np.linalg.norm(candidates - [x, y], axis=1)
-        score -= np.where(away < size * 0.25, size, 0.0)
+        score -= np.where(away < size.min() * 0.25, 1.0, 0.0)
     best = candidates[int(np.argmax(score))]
     return float(best[0]), float(best[1])
 
@@ -198,12 +205,11 @@ def _draw_tag(
     tag: str,
     keep_clear: Sequence[tuple[float, float]],
 ) -> None:
-    size = picture.shape[0]
-    place = _rim_place(dense, size, keep_clear)
+    place = _rim_place(dense, picture.shape[:2], keep_clear)
     if place is None:
         return
     centre = (int(place[0]), int(place[1]))
-    radius = max(13, size // 34)
+    radius = max(13, picture.shape[0] // 30)
     cv2.circle(picture, centre, radius + 2, (255, 255, 255), -1, cv2.LINE_AA)
     cv2.circle(picture, centre, radius, colour_bgr, -1, cv2.LINE_AA)
     (wide, high), _ = cv2.getTextSize(tag, cv2.FONT_HERSHEY_SIMPLEX, 0.7, 2)

@@ -14,37 +14,11 @@ import numpy as np
 
 from mapper.plate import Plate
 from mapper.routes import Lead
+from mapper.ui.canvas import LeadStyle, lead_style
 
-__all__ = ["LEAD_LOOKS", "LeadLook", "Mark", "lead_look", "plate_svg"]
+__all__ = ["LINE_PX", "Mark", "plate_svg", "styles_of"]
 
-
-@dataclass(frozen=True)
-class LeadLook:
-    """Colour (css) and dash (in multiples of the line width) of one drawn lead."""
-
-    colour: str
-    dash: tuple[float, ...] = ()
-
-
-# Okabe & Ito (2008) colours that keep apart on steel, plastic and dark channels; eight
-# colours times three dashes keep 24 leads apart, the tag at the end does the rest.
-_COLOURS = (
-    "#0072b2",
-    "#e69f00",
-    "#009e73",
-    "#cc79a7",
-    "#d55e00",
-    "#56b4e9",
-    "#b8a800",
-    "#6a3d9a",
-)
-_DASHES: tuple[tuple[float, ...], ...] = ((), (6, 2.5), (1.5, 2))
-LEAD_LOOKS = tuple(LeadLook(colour, dash) for dash in _DASHES for colour in _COLOURS)
-
-
-def lead_look(index: int) -> LeadLook:
-    """Look of the lead with this place in the job's list of leads."""
-    return LEAD_LOOKS[index % len(LEAD_LOOKS)]
+LINE_PX = 3.0  # dashes of a lead style are made for a line this wide
 
 
 @dataclass(frozen=True)
@@ -57,6 +31,12 @@ class Mark:
     colour: str = "#a32200"
 
 
+def styles_of(plate: Plate, leads: Iterable[Lead]) -> dict[str, LeadStyle]:
+    """Style of each lead: colour by drop, dash by kind, as on the canvas."""
+    number = {drop.id: index for index, drop in enumerate(plate.drops)}
+    return {lead.id: lead_style(number.get(lead.drop, len(number)), lead.kind) for lead in leads}
+
+
 def _path(points_mm: np.ndarray | Sequence[tuple[float, float]], height_mm: float) -> str:
     return " ".join(f"{x:.2f},{height_mm - y:.2f}" for x, y in np.asarray(points_mm, float))
 
@@ -64,7 +44,7 @@ def _path(points_mm: np.ndarray | Sequence[tuple[float, float]], height_mm: floa
 def plate_svg(
     plate: Plate,
     leads: Iterable[Lead] = (),
-    looks: Mapping[str, LeadLook] | None = None,
+    looks: Mapping[str, LeadStyle] | None = None,
     marks: Iterable[Mark] = (),
     width_px: int = 1200,
     faint: Iterable[str] = (),
@@ -75,7 +55,7 @@ def plate_svg(
     ----------
     plate : the plate; an outline without area is drawn as what there is.
     leads : routes in plate mm, drawn in the given order.
-    looks : look by lead id; others take the look of their place in the list.
+    looks : style by lead id; others take the style of their drop and kind.
     marks : signs with a word.
     width_px : nominal width of the picture; it scales to its container.
     faint : ids of leads that are drawn pale.
@@ -123,17 +103,18 @@ def plate_svg(
         )
     faint = set(faint)
     leads = list(leads)
-    for index, lead in enumerate(leads):
-        look = (looks or {}).get(lead.id) or lead_look(index)
+    styles = {**styles_of(plate, leads), **(looks or {})}
+    for lead in leads:
+        look = styles[lead.id]
         line = _path(lead.points_mm, height_mm)
         wide = text_mm * 0.22
-        dash = " ".join(f"{part * wide:.2f}" for part in look.dash)
+        dash = " ".join(f"{part * wide / LINE_PX:.2f}" for part in look.dash)
         opacity = 0.25 if lead.id in faint else 1.0
         out.append(
             f'<g opacity="{opacity}"><title>{escape(lead.id)}</title>'
             f'<polyline points="{line}" fill="none" stroke="#ffffff" '
             f'stroke-width="{wide * 1.9:.2f}" stroke-linejoin="round"/>'
-            f'<polyline points="{line}" fill="none" stroke="{look.colour}" '
+            f'<polyline points="{line}" fill="none" stroke="{look.color}" '
             f'stroke-width="{wide:.2f}" stroke-linejoin="round" stroke-dasharray="{dash}"/></g>'
         )
     for drop in plate.drops:

@@ -5,16 +5,16 @@ All of it is computed once per revision of the job and kept for the pages.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import streamlit as st
 
-from mapper.pulling import PullPlan, plan_pull
+from mapper.pulling import LookAt, PullPlan, Step, check_order, plan_pull, safe_now
 from mapper.records import Job
 from mapper.routes import Crossing, RouteMap
 
-__all__ = ["Findings", "NextThing", "findings_of", "place_words"]
+__all__ = ["Findings", "NextThing", "findings_of", "meeting_key", "place_words"]
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,75 @@ class Findings:
         """
         if self.planned_on is None or not self.planned_on.leads:
             return None
-        return plan_pull(self.planned_on, done=self.job.done)
+        return plan_pull(self.planned_on, done=self.done)
+
+    @cached_property
+    def done(self) -> tuple[Step, ...]:
+        """The teardown log as steps."""
+        return tuple(Step(one.action, one.wire, one.past) for one in self.job.done)
+
+    @cached_property
+    def offered(self) -> PullPlan | None:
+        """The plan without any step on a lead that nobody traced to its end.
+
+        A step that leans on such a step goes too, so that the rest is right on its own: what is
+        left was replayed against the rule. With a step taken away the plan is not complete.
+        """
+        plan, untraced = self.plan, self.job.provisional_ids()
+        if plan is None or self.planned_on is None:
+            return None
+        steps = [step for step in plan.steps if step.wire not in untraced]
+        while bad := {
+            violation.step for violation in check_order(self.planned_on, steps, self.done)
+        }:
+            steps = [step for number, step in enumerate(steps, start=1) if number not in bad]
+        if len(steps) == len(plan.steps):
+            return plan
+        status = "needs-a-look" if plan.status == "complete" else plan.status
+        return replace(plan, status=status, steps=tuple(steps))
+
+    @cached_property
+    def legal_now(self) -> frozenset[Step]:
+        """The steps of the offered plan that can be done right now, in any order."""
+        if self.offered is None or self.planned_on is None:
+            return frozenset()
+        free = set(safe_now(self.planned_on, self.done).pull)
+        return frozenset(
+            step
+            for step in self.offered.steps
+            if (
+                step.wire in free
+                if step.action == "pull"
+                else not check_order(self.planned_on, [step], self.done)
+            )
+        )
+
+    @cached_property
+    def to_look_at(self) -> tuple[LookAt, ...]:
+        """Open meetings of traced leads that hold leads back, the most helpful first."""
+        if self.plan is None:
+            return ()
+        known = {meeting_key(meeting) for meeting in self.meetings}
+        return tuple(look for look in self.plan.look_at if meeting_key(look) in known)
+
+    @cached_property
+    def frees(self) -> dict[str, int]:
+        """How many leads an answer may free, by the key of the meeting."""
+        return {meeting_key(look): look.frees for look in self.to_look_at}
+
+    @cached_property
+    def ordered_meetings(self) -> tuple[Crossing, ...]:
+        """All meetings: open before judged, those that hold most leads back first."""
+        rank = {meeting_key(look): number for number, look in enumerate(self.to_look_at)}
+        last = len(rank)
+
+        def order(item: tuple[int, Crossing]):
+            number, meeting = item
+            gone = bool({meeting.a, meeting.b} & self.out)
+            at = rank.get(meeting_key(meeting), last)
+            return (meeting.top is not None, gone, at, number)
+
+        return tuple(meeting for _, meeting in sorted(enumerate(self.meetings), key=order))
 
     @cached_property
     def unfinished(self) -> tuple[str, ...]:
@@ -128,13 +196,12 @@ class Findings:
             return NextThing(f"trace {missing[0].id}{more}", "leads")
         if self.unfinished:
             return NextThing(f"trace {self.unfinished[0]} to its exit", "leads")
-        plan = self.plan
+        plan = self.offered
         if plan is None:
             return NextThing("trace the leads", "leads")
-        if self.open_meetings and not (plan.status == "complete" and not plan.look_at):
-            first = plan.look_at[0] if plan.look_at else None
-            words = f"look at {first.a} / {first.b}" if first else "judge the open crossings"
-            return NextThing(words, "crossings")
+        if self.to_look_at:
+            first = self.to_look_at[0]
+            return NextThing(f"look at {first.a} / {first.b}", "crossings")
         if plan.steps:
             step = plan.steps[0]
             return NextThing(f"{step.action} {step.wire}", "plan")
@@ -151,6 +218,12 @@ def _findings(job_id: str, revision: int, _job: Job) -> Findings:
 def findings_of(job: Job) -> Findings:
     """Findings of a job as it stands, from the cache where they are there."""
     return _findings(job.id, job.revision, job)
+
+
+def meeting_key(meeting: Crossing | LookAt) -> str:
+    """Text that names a meeting as long as its leads are not traced anew."""
+    first, second = sorted((meeting.a, meeting.b))
+    return f"{first}|{second}|{meeting.x_mm:.3f}|{meeting.y_mm:.3f}"
 
 
 def place_words(x_mm: float, y_mm: float) -> str:

@@ -53,20 +53,19 @@ def _bar(ctx: Context, page: str) -> None:
         key="jobbar", horizontal=True, vertical_alignment="center", gap="small", wrap=True
     ):
         name = escape(shown(job.name or "Job without a name", 60))
+        next_thing = _next(ctx)
+        here = ""
+        if next_thing is not None and next_thing.page == page:
+            here = f'&emsp;<span class="jb-next">Next: <b>{escape(next_thing.text)}</b></span>'
         with st.container(width="stretch", gap=None):
             st.html(
                 f'<span class="jb-name">{name}</span>&ensp;'
-                f'<span class="jb-saved">{_saved(ctx)}</span><br>'
+                f'<span class="jb-saved">{_saved(ctx)}</span>{here}<br>'
                 f'<span class="jb-soft">{_progress(ctx)}</span>'
             )
-        next_thing = _next(ctx)
-        if next_thing is not None:
-            words = f"Next: {next_thing.text}"
-            if next_thing.page == page:
-                st.html(f'<span class="jb-next"><b>{escape(words)}</b></span>')
-            elif st.button(
-                words, key="jobbar next", type="primary", icon=":material/arrow_forward:"
-            ):
+        if next_thing is not None and not here:
+            text = f"Next: {next_thing.text}"
+            if st.button(text, key="jobbar next", type="primary"):
                 go(next_thing.page)
         for word, label, act, icon in (
             ("Undo", job.undo_label, ctx.undo, ":material/undo:"),

@@ -27,6 +27,7 @@ __all__ = [
     "guarded",
     "note",
     "plain_failure",
+    "plain_markdown",
     "say",
     "show_said",
     "step_card",
@@ -35,12 +36,11 @@ __all__ = [
 LOG = logging.getLogger("mapper.ui")
 
 CAUTIONS = (
-    "Guidance only. Isolate, lock out and prove dead before touching wiring.",
-    "The plate and the plastic are hot enough to burn at a touch. Guard against hands and face "
-    "being splashed: face shield, heat gloves, sleeves.",
-    "Heat resin only under extraction; fumes of an overheated resin can be harmful.",
-    "Block platens and anything else that can move before reaching in.",
-    "Pull gently along the lead. If it holds, stop and look again: it may lie under something.",
+    "Guidance only. Isolate, lock out and prove dead before touching wiring; block whatever can "
+    "move before reaching in.",
+    "A plate that melts plastic burns at a touch, and molten plastic splashes: face shield, heat "
+    "gloves, sleeves. Heat resin only under extraction; its fumes can be harmful.",
+    "If a lead holds, stop and look again; never pull harder.",
     "Local codes, the employer's procedures and licensed practice override anything shown here.",
 )
 
@@ -72,7 +72,7 @@ _STYLE = """
 :root { --ink:#15212b; --soft:#4a5661; --line:#c9cfd4; --paper:#ffffff; --deep:#0b4f5c;
         --band:#eef2f3; }
 html, body, [data-testid="stAppViewContainer"] { color: var(--ink); }
-.block-container { padding: 3.6rem 1.6rem 3rem 1.6rem; max-width: 1840px; }
+.block-container { padding: 4.4rem 1.6rem 3rem 1.6rem; max-width: 1840px; }
 [data-testid="stHeader"] { background: #ffffff; border-bottom: 2px solid var(--deep); }
 [data-testid="stToolbarActions"], [data-testid="stAppDeployButton"], #MainMenu { display: none; }
 h1, h2, h3 { letter-spacing: 0; font-weight: 650; }
@@ -101,10 +101,10 @@ h3 { font-size: 1.15rem !important; padding: .35rem 0 .2rem 0 !important; }
 .band.stop { border-color: #a32200; background: #fdeae4; }
 .band.calm { border-color: var(--deep); background: #eaf3f4; }
 .caution { border: 2px solid #7a3b00; border-radius: 8px; padding: .5rem .9rem;
-  background: #fffaf2; font-size: .95rem; }
-.caution b { letter-spacing: .02em; }
-.caution ul { margin: .2rem 0 .1rem 1.1rem; padding: 0; }
-.caution li { margin: 0 0 .1rem 0; font-size: .95rem; }
+  background: #fffaf2; font-size: .9rem; line-height: 1.35; }
+[data-testid="stCaptionContainer"] { opacity: 1; }
+[data-testid="stCaptionContainer"] p { color: var(--soft); margin: 0; opacity: 1; }
+[data-testid="stMarkdownContainer"] p { margin-bottom: .2rem; }
 .step { display: flex; gap: .8rem; align-items: center; border: 2px solid #00486f;
   border-radius: 10px; padding: .45rem .8rem; background: #fff; }
 .step .num { font-size: 1.5rem; font-weight: 700; color: #fff; background: #00486f;
@@ -147,10 +147,8 @@ def empty(text: str, page: Any = None, label: str = "") -> None:
 
 def cautions() -> None:
     """The cautions that stand wherever the page leads to work on the plate itself."""
-    items = "".join(f"<li>{escape(text)}</li>" for text in CAUTIONS)
-    st.html(
-        f'<div class="caution" role="note"><b>Before you touch anything</b><ul>{items}</ul></div>'
-    )
+    text = " ".join(escape(sentence) for sentence in CAUTIONS)
+    st.html(f'<div class="caution" role="note"><b>Before you touch anything.</b> {text}</div>')
 
 
 def step_card(number: int | str, what: str, how: str = "") -> None:
@@ -160,6 +158,11 @@ def step_card(number: int | str, what: str, how: str = "") -> None:
         f'<div><div class="what">{escape(what)}</div><div class="how">{escape(how)}</div></div>'
         "</div>"
     )
+
+
+def plain_markdown(text: str) -> str:
+    """Free text made harmless for markdown: every sign that could act is escaped."""
+    return "".join(f"\\{ch}" if ch in "\\`*_{}[]()<>#+-.!|~:$&^=" else ch for ch in text)
 
 
 _SAID = "said to the user"

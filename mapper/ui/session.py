@@ -22,6 +22,7 @@ from mapper.ui.tiles import OpenPhoto, open_photo
 
 __all__ = [
     "JOB_PARAM",
+    "PERSON",
     "Context",
     "close_job",
     "context",
@@ -33,7 +34,7 @@ __all__ = [
 
 JOB_PARAM = "job"
 _JOB = "open job"  # session state: id of the open job
-_PERSON = "person"  # session state: who works here
+PERSON = "person"  # session state: who works here
 _PAGES: dict[str, Any] = {}
 
 
@@ -123,7 +124,7 @@ class Context:
     @property
     def person(self) -> str:
         """Who works here: as typed in this tab, else as the job's record says; may be ""."""
-        return st.session_state.get(_PERSON) or str(self.job.about.get("person") or "")
+        return st.session_state.get(PERSON) or str(self.job.about.get("person") or "")
 
     def photo(self, sha256: str) -> Photo:
         """The upright photo with that hash; the last few are kept decoded."""

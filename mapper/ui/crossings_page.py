@@ -1,0 +1,489 @@
+"""Page "Crossings": one meeting of two leads at a time, and the question which is on top."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+from typing import Any
+
+import cv2
+import numpy as np
+import streamlit as st
+
+from mapper.errors import MapperError, shown
+from mapper.records import PhotoEntry, judgement_changes
+from mapper.routes import Crossing, Lead
+from mapper.trace import Judgement, judge_crossing
+from mapper.ui import jobbar, looks
+from mapper.ui.canvas import LeadStyle
+from mapper.ui.crops import Crop, crop_of_place, draw_lead, photo_scale_px_per_mm, tag_place
+from mapper.ui.drawing import Mark, plate_svg
+from mapper.ui.findings import Findings, findings_of, meeting_key
+from mapper.ui.session import Context, go
+from mapper.ui.tiles import SHELF
+
+__all__ = ["answer", "lead_words", "lines_near", "show"]
+
+COLOURS = {"a": "#0072b2", "b": "#d55e00"}  # Okabe & Ito; b is dashed as well
+CROP_PX = (600, 440)
+MARGIN_MM = 12.0  # what is shown around the stretch that takes part
+MAX_HALF_MM = 60.0
+ZOOMS = {"Close": 0.55, "Normal": 1.0, "Wide": 2.0}
+REACH_MM = 80.0  # how far the lines are drawn along the leads from the meeting
+PHOTOS_AT_ONCE = 3
+LINES = ("beside", "on the wire", "off")
+FILTERS = ("Open", "Judged", "All")
+_AT = "meeting shown"  # session state: key of the meeting
+_TO_SHOW = "meeting to show"  # session state: where to go after an answer
+_FILTER = "meetings filter"
+
+
+@dataclass(frozen=True)
+class View:
+    """One photo that shows the meeting, with its scale there."""
+
+    entry: PhotoEntry
+    px_per_mm: float
+    doubtful: bool
+
+
+def show() -> None:
+    """Draw the page."""
+    ctx = jobbar.begin("crossings")
+    if ctx is None:
+        return
+    findings = findings_of(ctx.job)
+    if not findings.meetings:
+        looks.note(
+            "No two traced leads meet yet. Crossings appear here as soon as leads are traced.",
+            "calm",
+        )
+        if st.button("Go to Leads", type="primary"):
+            go("leads")
+        return
+    meetings = _chosen(findings)
+    if not meetings:
+        looks.note("Nobody needs to look anywhere: every meeting is judged.", "calm")
+        if st.button("Go to Pull plan", type="primary"):
+            go("plan")
+        return
+    meeting = _current(meetings)
+    left, right = st.columns([4, 1], gap="medium")
+    with left, st.container(gap="xsmall"):
+        _question(findings, meeting)
+        _answers(ctx, findings, meeting, meetings)
+        show_as = _picture_controls()
+    with right:
+        _small_plate(findings, meeting)
+    _pictures(ctx, findings, meeting, *show_as)
+
+
+def _chosen(findings: Findings) -> list[Crossing]:
+    """The meetings that pass the filter; with it the line of controls."""
+    total = len(findings.meetings)
+    open_count = sum(meeting.top is None for meeting in findings.meetings)
+    counts = {"Open": open_count, "Judged": total - open_count, "All": total}
+    if _FILTER not in st.session_state:
+        st.session_state[_FILTER] = "Open" if open_count else "All"
+    with st.container(horizontal=True, vertical_alignment="bottom", gap="small"):
+        chosen = st.segmented_control(
+            "Show",
+            FILTERS,
+            key=_FILTER,
+            label_visibility="collapsed",
+            required=True,
+            format_func=lambda name: f"{name} ({counts[name]})",
+        )
+        meetings = [
+            meeting
+            for meeting in findings.ordered_meetings
+            if chosen == "All" or (meeting.top is None) == (chosen == "Open")
+        ]
+        if not meetings:
+            return []
+        _walk(findings, meetings)
+    return meetings
+
+
+def _walk(findings: Findings, meetings: list[Crossing]) -> None:
+    """Previous, next, and the list to choose from."""
+    keys = [meeting_key(meeting) for meeting in meetings]
+    by_key = dict(zip(keys, meetings, strict=True))
+    if st.session_state.get(_TO_SHOW) in by_key:
+        st.session_state[_AT] = st.session_state[_TO_SHOW]
+    st.session_state.pop(_TO_SHOW, None)
+    if st.session_state.get(_AT) not in by_key:
+        st.session_state[_AT] = keys[0]
+    here = keys.index(st.session_state[_AT])
+    if st.button("Previous", shortcut="Left", disabled=here == 0):
+        st.session_state[_AT] = keys[here - 1]
+        st.rerun()
+    if st.button("Next", shortcut="Right", disabled=here + 1 == len(keys)):
+        st.session_state[_AT] = keys[here + 1]
+        st.rerun()
+    numbers = {key: number for number, key in enumerate(keys, start=1)}
+    st.selectbox(
+        f"Meeting {here + 1} of {len(keys)}",
+        keys,
+        key=_AT,
+        label_visibility="collapsed",
+        format_func=lambda key: f"{numbers[key]} of {len(keys)}: {_short(findings, by_key[key])}",
+    )
+
+
+def _short(findings: Findings, meeting: Crossing) -> str:
+    frees = findings.frees.get(meeting_key(meeting), 0)
+    more = f", may free {frees}" if frees else ""
+    state = {"a": f"{meeting.a} on top", "b": f"{meeting.b} on top", "apart": "apart"}
+    return f"{meeting.a} / {meeting.b}: {state.get(meeting.top, 'open')}{more}"
+
+
+def _current(meetings: list[Crossing]) -> Crossing:
+    wanted = st.session_state.get(_AT)
+    return next((one for one in meetings if meeting_key(one) == wanted), meetings[0])
+
+
+def lead_words(meeting: Crossing, side: str) -> str:
+    """How one side of a meeting is called; for a lead that meets itself by its pass."""
+    if meeting.a != meeting.b:
+        return meeting.a if side == "a" else meeting.b
+    return f"{meeting.a}, pass nearer the {'drop' if side == 'a' else 'exit'}"
+
+
+def _question(findings: Findings, meeting: Crossing) -> None:
+    kind = {
+        "crossing": "cross",
+        "touching": "come close enough to touch",
+        "shared run": "run along each other",
+    }[meeting.kind]
+    if meeting.a == meeting.b:
+        pair = f"{meeting.a} meets itself"
+    else:
+        pair = f"{meeting.a} and {meeting.b} {kind}"
+    st.subheader(f"{looks.plain_markdown(pair)}. Which lies on top?")
+    said = {
+        "a": f"{lead_words(meeting, 'a')} is on top",
+        "b": f"{lead_words(meeting, 'b')} is on top",
+    }
+    said["apart"] = "they lie apart"
+    parts = [f"at ({meeting.x_mm:.0f}, {meeting.y_mm:.0f}) mm"]
+    if meeting.kind == "crossing" and np.degrees(meeting.angle_rad) < 8:
+        parts.append("they cross at a very flat angle, so look twice")
+    frees = findings.frees.get(meeting_key(meeting), 0)
+    if frees:
+        parts.append(f"the answer may free {frees} lead{'s' if frees > 1 else ''}")
+    state = "open" if meeting.top is None else "good"
+    word = "open: counts as locked until somebody has looked"
+    if meeting.top is not None:
+        word = f"judged: {said[meeting.top]}{_judged_by(findings, meeting)}"
+    unseen = _unseen(findings, meeting)
+    st.html(
+        f'{looks.badge(state, word)} &ensp;<span class="jb-soft">{escape(" · ".join(parts))}</span>'
+    )
+    if unseen:
+        looks.note(
+            f"{' and '.join(unseen)} was not seen here, only guessed: judge it only if a photo "
+            "shows it."
+        )
+
+
+def _judged_by(findings: Findings, meeting: Crossing) -> str:
+    """Who judged a meeting and when, from the nearest entry of the pair."""
+    entries = [
+        (np.hypot(one.x_mm - meeting.x_mm, one.y_mm - meeting.y_mm), one)
+        for one in findings.job.judged
+        if {one.a, one.b} == {meeting.a, meeting.b} and one.top is not None
+    ]
+    if not entries:
+        return ""
+    _, entry = min(entries, key=lambda item: item[0])
+    by = f" by {shown(entry.by, 30)}" if entry.by else ""
+    at = f", {entry.at.astimezone():%Y-%m-%d %H:%M}" if entry.at else ""
+    return by + at
+
+
+def _unseen(findings: Findings, meeting: Crossing) -> list[str]:
+    """Leads of a meeting that nobody saw at the place."""
+    leads = findings.traced.leads_by_id
+    found = []
+    for name, span in ((meeting.a, meeting.a_span_mm), (meeting.b, meeting.b_span_mm)):
+        lead = leads[name]
+        if lead.seen is None:
+            continue
+        middle = (span[0] + span[1]) / 2
+        segment = min(max(int(np.searchsorted(lead.arc_mm, middle)) - 1, 0), len(lead.seen) - 1)
+        if not lead.seen[segment] and name not in found:
+            found.append(name)
+    return found
+
+
+def _answers(ctx: Context, findings: Findings, meeting: Crossing, meetings: list[Crossing]) -> None:
+    choices: list[tuple[str, str | None, str]] = [
+        (f"A  {lead_words(meeting, 'a')} is on top", "a", "1"),
+        (f"B  {lead_words(meeting, 'b')} is on top", "b", "2"),
+    ]
+    if meeting.kind != "crossing":
+        choices.append(("Apart, side by side", "apart", "3"))
+    choices.append(("Can't tell: leave open", None, "0"))
+    columns = st.columns(len(choices), gap="small")
+    for column, (label, top, key) in zip(columns, choices, strict=True):
+        chosen = top is not None and meeting.top == top
+        with column:
+            pressed = st.button(
+                label,
+                key=f"answer {key}",
+                type="primary" if chosen else "secondary",
+                shortcut=key,
+                width="stretch",
+            )
+        if pressed:
+            answer(ctx, findings, meeting, top)
+            _go_on(meeting, meetings)
+            st.rerun()
+
+
+def answer(ctx: Context, findings: Findings, meeting: Crossing, top: str | None) -> bool:
+    """Keep a person's answer with name, time and the photo that showed it best."""
+    if top is None and meeting.top is None:
+        return True
+    views = photos_that_show(ctx, findings, meeting)
+    photo = views[0].entry.sha256 if views else None
+    words = {"a": f"{meeting.a} on top", "b": f"{meeting.b} on top", "apart": "apart"}
+    label = f"{meeting.a} / {meeting.b}: {words.get(top, 'open')}"
+    changes = judgement_changes(ctx.job, meeting, top, by=ctx.person, photo=photo)
+    return ctx.edit(label, changes)
+
+
+def _go_on(meeting: Crossing, meetings: list[Crossing]) -> None:
+    """Show the next meeting of the list."""
+    keys = [meeting_key(one) for one in meetings]
+    here = keys.index(meeting_key(meeting))
+    if here + 1 < len(keys):
+        st.session_state[_TO_SHOW] = keys[here + 1]
+
+
+def _small_plate(findings: Findings, meeting: Crossing) -> None:
+    leads = [findings.traced.leads_by_id[name] for name in dict.fromkeys((meeting.a, meeting.b))]
+    looks_of = {meeting.a: LeadStyle(COLOURS["a"], ())}
+    if meeting.b != meeting.a:
+        looks_of[meeting.b] = LeadStyle(COLOURS["b"], (9.0, 4.0))
+    svg = plate_svg(
+        findings.traced.plate,
+        leads,
+        looks=looks_of,
+        marks=[Mark(meeting.x_mm, meeting.y_mm, "here")],
+        width_px=420,
+    )
+    st.image(svg, width="stretch", alt="Where on the plate the meeting lies")
+
+
+def photos_that_show(ctx: Context, findings: Findings, meeting: Crossing) -> list[View]:
+    """Fitted photos in which the place lies, later stages and finer scales first."""
+    plate = findings.traced.plate
+    depth_mm = float(plate.lead_depth_mm(np.array([[meeting.x_mm, meeting.y_mm]]))[0])
+    views = []
+    for entry in ctx.job.photos:
+        fit = ctx.job.fits.get(entry.sha256)
+        if fit is None or not entry.width_px or not entry.height_px:
+            continue
+        x, y = np.asarray(fit.photo_from_plate([[meeting.x_mm, meeting.y_mm]], depth_mm))[0]
+        if not (0 <= x < entry.width_px and 0 <= y < entry.height_px):
+            continue
+        scale = photo_scale_px_per_mm(fit, meeting.x_mm, meeting.y_mm, depth_mm)
+        views.append(View(entry, scale, fit.verdict != "good"))
+    stages = {"before": 0, "during": 1, "rebuilt": 2, "cleared": 3}
+    views.sort(
+        key=lambda v: (
+            not v.doubtful,
+            stages.get(v.entry.stage.partition(" ")[0], 0),
+            v.entry.order[1],
+            v.px_per_mm,
+        ),
+        reverse=True,
+    )
+    return views
+
+
+def _picture_controls() -> tuple[float, str, bool]:
+    """How the pictures are shown: enlargement, lines, and whether the tool's view is shown."""
+    with st.container(horizontal=True, vertical_alignment="bottom", gap="medium"):
+        zoom = st.segmented_control(
+            "Enlarge",
+            list(ZOOMS),
+            default="Normal",
+            required=True,
+            key="crop zoom",
+            label_visibility="collapsed",
+        )
+        lines = st.segmented_control(
+            "Lines",
+            LINES,
+            default="beside",
+            required=True,
+            key="crop lines",
+            label_visibility="collapsed",
+            format_func=lambda name: f"lines {name}",
+        )
+        ask = st.toggle("Show what the tool would say", key="crop ask")
+    return ZOOMS[zoom], lines, ask
+
+
+def _pictures(
+    ctx: Context, findings: Findings, meeting: Crossing, zoom: float, lines: str, ask: bool
+) -> None:
+    views = photos_that_show(ctx, findings, meeting)
+    if not views:
+        looks.note("No fitted photo shows this place. Add or fit one, or leave it open.")
+        return
+    span = max(
+        meeting.a_span_mm[1] - meeting.a_span_mm[0], meeting.b_span_mm[1] - meeting.b_span_mm[0]
+    )
+    half_mm = min(span / 2 + MARGIN_MM, MAX_HALF_MM) * zoom
+    columns = st.columns(PHOTOS_AT_ONCE, gap="small")
+    for number, view in enumerate(views):
+        with columns[number % PHOTOS_AT_ONCE]:
+            _picture(ctx, findings, meeting, view, half_mm, lines, ask)
+
+
+def _picture(
+    ctx: Context,
+    findings: Findings,
+    meeting: Crossing,
+    view: View,
+    half_mm: float,
+    lines: str,
+    ask: bool,
+) -> None:
+    entry = view.entry
+    caption = f"{shown(entry.name, 40)} · {entry.stage} · {view.px_per_mm:.1f} px per mm"
+    if view.doubtful:
+        caption += " · doubtful fit: the place may be off"
+    try:
+        jpeg = _crop_jpeg(
+            _stamp(ctx, meeting, entry.sha256),
+            entry.sha256,
+            half_mm,
+            lines,
+            ctx,
+            findings,
+            meeting,
+        )
+    except MapperError as error:
+        looks.note(shown(error, 300), "stop")
+        return
+    if jpeg is not None:
+        st.image(jpeg, caption=caption, width="stretch", alt=caption)
+    if ask:
+        st.html(escape(_tool_words(ctx, findings, meeting, entry.sha256)))
+
+
+@st.cache_data(show_spinner=False, max_entries=300)
+def _crop_jpeg(
+    stamp: int,
+    sha256: str,
+    half_mm: float,
+    lines: str,
+    _ctx: Context,
+    _findings: Findings,
+    _meeting: Crossing,
+) -> bytes | None:
+    crop = _crop(_ctx, _findings, _meeting, sha256, half_mm)
+    if crop is None:
+        return None
+    if lines != "off":
+        crop = _with_lines(crop, _findings, _meeting, lines == "beside")
+    done, data = cv2.imencode(".jpg", crop.pixels_bgr, [cv2.IMWRITE_JPEG_QUALITY, 90])
+    return data.tobytes() if done else None
+
+
+def _stamp(ctx: Context, meeting: Crossing, sha256: str) -> int:
+    """Changes whenever anything changes that a crop of the meeting shows."""
+    texts = ctx.job.texts
+    keys = ("plate", f"fit/{sha256}", f"lead/{meeting.a}", f"lead/{meeting.b}")
+    return hash((meeting_key(meeting), *(texts.get(key) for key in keys)))
+
+
+def _crop(
+    ctx: Context, findings: Findings, meeting: Crossing, sha256: str, half_mm: float
+) -> Crop | None:
+    depth_mm = findings.traced.plate.lead_depth_mm(np.array([[meeting.x_mm, meeting.y_mm]]))
+    pixels = SHELF.pixels(ctx.opened(sha256).token)
+    return crop_of_place(
+        pixels,
+        ctx.job.fits[sha256],
+        meeting.x_mm,
+        meeting.y_mm,
+        float(depth_mm[0]),
+        half_mm,
+        CROP_PX,
+    )
+
+
+def _with_lines(crop: Crop, findings: Findings, meeting: Crossing, beside: bool) -> Crop:
+    taken: list[tuple[float, float]] = []
+    for side in ("a", "b"):
+        lead, line = lines_near(findings, meeting, side)
+        gap_mm = (lead.diameter_mm or 2.0) / 2 + 0.6 if beside else 0.0
+        crop = draw_lead(
+            crop,
+            line,
+            COLOURS[side],
+            side.upper(),
+            dashed=side == "b",
+            beside_mm=gap_mm,
+            keep_clear=taken,
+        )
+        place = tag_place(crop, line)
+        taken += [] if place is None else [place]
+    return crop
+
+
+def lines_near(findings: Findings, meeting: Crossing, side: str) -> tuple[Lead, np.ndarray]:
+    """A lead of the meeting and the stretch of it around the meeting, (N, 2) plate mm."""
+    name, span = (meeting.a, meeting.a_span_mm) if side == "a" else (meeting.b, meeting.b_span_mm)
+    lead = findings.traced.leads_by_id[name]
+    low, high = max(0.0, span[0] - REACH_MM), min(lead.length_mm, span[1] + REACH_MM)
+    if meeting.a == meeting.b:  # the two passes must not run into each other
+        middle = (meeting.a_span_mm[1] + meeting.b_span_mm[0]) / 2
+        low, high = (low, min(high, middle)) if side == "a" else (max(low, middle), high)
+    inside = (lead.arc_mm > low) & (lead.arc_mm < high)
+    ends = lead.point_at_mm(np.array([low, high]))
+    return lead, np.concatenate([ends[:1], lead.points_mm[inside], ends[1:]])
+
+
+def _tool_words(ctx: Context, findings: Findings, meeting: Crossing, sha256: str) -> str:
+    """What the tool reads from one photo; a hint only, a person answers."""
+    try:
+        judgement = _tool_says(
+            _stamp(ctx, meeting, sha256),
+            sha256,
+            ctx,
+            findings,
+            meeting,
+        )
+    except MapperError as error:
+        return f"The tool can't tell here: {shown(error, 200)}"
+    if judgement.top is None:
+        return "The tool can't tell on this photo."
+    name = lead_words(meeting, judgement.top)
+    return f"The tool would say: {name} on top, sure to {judgement.confidence:.0%}. Look yourself."
+
+
+@st.cache_data(show_spinner="Looking", max_entries=600)
+def _tool_says(
+    stamp: int,
+    sha256: str,
+    _ctx: Context,
+    _findings: Findings,
+    _meeting: Crossing,
+) -> Judgement:
+    fit: Any = _ctx.job.fits[sha256]
+    plate = _findings.traced.plate
+
+    def on_photo(points_mm: np.ndarray) -> np.ndarray:
+        return np.asarray(fit.photo_from_plate(points_mm, plate.lead_depth_mm(points_mm)))
+
+    paths = [on_photo(lines_near(_findings, _meeting, side)[1]) for side in ("a", "b")]
+    place = on_photo(np.array([[_meeting.x_mm, _meeting.y_mm]]))[0]
+    ground = SHELF.ground(_ctx.opened(sha256).token)
+    return judge_crossing(ground, paths[0], paths[1], tuple(place))

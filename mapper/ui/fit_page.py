@@ -1,0 +1,448 @@
+"""Page "Fit": put every photo on the plate, by itself or by a few clicks, with the error in mm."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from html import escape
+from typing import Any
+
+import numpy as np
+import streamlit as st
+
+from mapper.errors import MapperError, shown
+from mapper.fit import Click, FitFailed, FitHints, PhotoFit, fit_photo
+from mapper.plate import Feature, Plate, plate_features
+from mapper.records import Job, PhotoEntry, fit_changes
+from mapper.ui import jobbar, looks
+from mapper.ui.canvas import Handle, Line, Operation, photo_canvas, take_operations
+from mapper.ui.overlay import drawing_lines, drop_markers, frame_of
+from mapper.ui.session import Context, go
+
+__all__ = ["ClickError", "click_errors", "clicks_after", "fit_state", "show", "with_fit"]
+
+MIN_CLICKS = 4
+THROUGH = 3  # fitted photos that help to fit another one
+BAD_CLICK_MM = 2.0  # a click that misses by more is pointed out; rough clicks err by 1 to 2 mm
+_PHOTO = "fit photo"  # session state: hash of the photo shown
+_FAILED = "fit failed"  # session state: hash -> why it could not be fitted
+_NEXT = "fit next click"
+WHICH = "which? (let the tool find out)"
+
+
+def show() -> None:
+    """Draw the page."""
+    ctx = jobbar.begin("fit")
+    if ctx is None:
+        return
+    job = ctx.job
+    if job.plate is None or not job.photos:
+        what = "plate" if job.plate is None else "photos"
+        looks.note(f"There is nothing to fit yet: the job has no {what}.", "calm")
+        if st.button(f"Go to {what.capitalize()}", type="primary"):
+            go(what)
+        return
+    left, right = st.columns([1, 3], gap="medium")
+    with left:
+        _list(ctx)
+    with right:
+        entry = next((p for p in job.photos if p.sha256 == st.session_state.get(_PHOTO)), None)
+        _one(ctx, entry or job.photos[0])
+
+
+# --- states ---------------------------------------------------------------------------------
+
+
+def fit_state(job: Job, sha256: str) -> tuple[str, str]:
+    """State of a photo's fit: a key of `looks.STATES`, and its words."""
+    fit = job.fits.get(sha256)
+    if fit is None:
+        return "missing", "not fitted"
+    if fit.verdict == "good":
+        return "good", "good"
+    confirmed = job.value(f"fit/{sha256}", {}).get("confirmed")
+    if confirmed:
+        by = confirmed.get("by") or "somebody"
+        return "doubtful", f"doubtful, used by {shown(by, 24)}"
+    return "doubtful", "doubtful: look at it"
+
+
+def _why_failed(sha256: str) -> str | None:
+    return st.session_state.get(_FAILED, {}).get(sha256)
+
+
+def _note_failure(sha256: str, why: str | None) -> None:
+    failed = dict(st.session_state.get(_FAILED, {}))
+    if why is None:
+        failed.pop(sha256, None)
+    else:
+        failed[sha256] = why
+    st.session_state[_FAILED] = failed
+
+
+# --- the list -------------------------------------------------------------------------------
+
+
+def _list(ctx: Context) -> None:
+    job = ctx.job
+    st.subheader("Photos")
+    todo = [p for p in job.photos if fit_state(job, p.sha256)[0] != "good"]
+    if st.button(
+        f"Fit all ({len(todo)} to do)" if todo else "All photos are fitted",
+        type="primary",
+        disabled=not todo,
+        width="stretch",
+    ):
+        _fit_all(ctx, todo)
+        st.rerun()
+    shown_now = st.session_state.get(_PHOTO) or job.photos[0].sha256
+    for entry in job.photos:
+        state, words = fit_state(job, entry.sha256)
+        with st.container(gap="xxsmall"):
+            if st.button(
+                shown(entry.name, 34),
+                key=f"show {entry.sha256}",
+                type="primary" if entry.sha256 == shown_now else "secondary",
+                width="stretch",
+            ):
+                st.session_state[_PHOTO] = entry.sha256
+                st.rerun()
+            st.html(
+                f'{looks.badge(state, words)} <span class="jb-soft">{escape(entry.stage)}</span>'
+            )
+
+
+def _fit_all(ctx: Context, todo: Sequence[PhotoEntry]) -> None:
+    """Fit what has no good fit: first on its own, then through photos that are fitted well."""
+    bar = st.progress(0.0, text="Fitting")
+    left = list(todo)
+    for part in (0, 1):
+        for number, entry in enumerate(list(left)):
+            done = (part + number / max(len(left), 1)) / 2
+            bar.progress(min(done, 1.0), text=f"Fitting {shown(entry.name, 40)}")
+            fitted = () if part == 0 else _helpers(ctx, entry)
+            if part == 1 and not fitted:
+                continue
+            _fit_one(ctx, entry, FitHints(fitted=fitted) if fitted else None)
+        left = [p for p in left if fit_state(ctx.job, p.sha256)[0] != "good"]
+    bar.empty()
+
+
+def _helpers(ctx: Context, entry: PhotoEntry) -> tuple[Any, ...]:
+    """Photos with a good fit, the nearest in the order of stages first."""
+    photos = list(ctx.job.photos)
+    here = photos.index(entry)
+    good = [
+        (abs(number - here), other)
+        for number, other in enumerate(photos)
+        if other.sha256 != entry.sha256 and fit_state(ctx.job, other.sha256)[0] == "good"
+    ]
+    nearest = sorted(good, key=lambda item: item[0])[:THROUGH]
+    return tuple((ctx.photo(p.sha256), ctx.job.fits[p.sha256]) for _, p in nearest)
+
+
+def _fit_one(ctx: Context, entry: PhotoEntry, hints: FitHints | None) -> bool:
+    """Fit one photo and save it; a worse answer than the one at hand is not taken."""
+    try:
+        fit = fit_photo(ctx.photo(entry.sha256), ctx.job.plate, hints)
+    except FitFailed as error:
+        _note_failure(entry.sha256, str(error))
+        return False
+    except MapperError as error:
+        _note_failure(entry.sha256, str(error))
+        return False
+    _note_failure(entry.sha256, None)
+    old = ctx.job.fits.get(entry.sha256)
+    if old is not None and fit.verdict != "good" and hints is None:
+        return False
+    changes = with_fit(ctx.job, entry.sha256, fit, ctx.job.clicks(entry.sha256))
+    return ctx.edit(f"Fit {shown(entry.name, 30)}", changes)
+
+
+def with_fit(job: Job, sha256: str, fit: PhotoFit | None, clicks: Sequence[Any]) -> dict[str, Any]:
+    """Changes that keep a new fit; without one, the fit at hand stays and only clicks change."""
+    if fit is not None:
+        return fit_changes(job, sha256, fit, clicks)
+    value = job.value(f"fit/{sha256}") or {"fit": None}
+    return {f"fit/{sha256}": {**value, "clicks": list(clicks)}}
+
+
+# --- one photo ------------------------------------------------------------------------------
+
+
+def _one(ctx: Context, entry: PhotoEntry) -> None:
+    job = ctx.job
+    features = plate_features(job.plate)
+    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+        state, words = fit_state(job, entry.sha256)
+        st.html(f"<b>{escape(shown(entry.name, 50))}</b> &ensp;{looks.badge(state, words)}")
+        by_hand = st.toggle("Set points by hand", key=f"by hand {entry.sha256}")
+        if st.button("Fit by itself", key="fit alone"):
+            with st.spinner("Fitting"):
+                _fit_one(ctx, entry, None)
+            st.rerun()
+        if _helpers_there(job, entry) and st.button("Fit through another photo"):
+            with st.spinner("Fitting"):
+                _fit_one(ctx, entry, FitHints(fitted=_helpers(ctx, entry)))
+            st.rerun()
+        if entry.sha256 in job.fits and st.button("Take the fit away"):
+            value = {**job.value(f"fit/{entry.sha256}"), "fit": None, "confirmed": None}
+            ctx.edit(
+                f"Take the fit of {shown(entry.name, 30)} away", {f"fit/{entry.sha256}": value}
+            )
+            st.rerun()
+    for operation in take_operations("fit"):
+        _apply(ctx, entry, operation)
+    looks.show_said()
+    _verdict(ctx, entry)
+    if by_hand:
+        _next_click(ctx.job, entry, features)
+    _canvas(ctx, entry, features, by_hand)
+    _numbers(ctx.job, entry, features)
+
+
+def _helpers_there(job: Job, entry: PhotoEntry) -> bool:
+    return any(
+        fit_state(job, other.sha256)[0] == "good"
+        for other in job.photos
+        if other.sha256 != entry.sha256
+    )
+
+
+def _verdict(ctx: Context, entry: PhotoEntry) -> None:
+    """Say in words what the fit is worth, and ask for a look where it is doubtful."""
+    job = ctx.job
+    fit = job.fits.get(entry.sha256)
+    failed = _why_failed(entry.sha256)
+    if failed:
+        looks.note(f"Not fitted: {shown(failed, 300)}", "stop")
+    if fit is None:
+        if not failed:
+            looks.note(
+                "Not fitted yet. Let it be fitted by itself, or set at least four points on "
+                "corners and bores by hand.",
+                "calm",
+            )
+        return
+    sigma = _sigma_words(job.plate, fit)
+    if fit.verdict == "good":
+        st.caption(f"Fitted by {fit.method}. {sigma} The drawing should lie on every visible bore.")
+        return
+    reasons = " ".join(fit.reasons) or "The tool is not sure."
+    looks.note(f"Doubtful: {reasons} {sigma}")
+    if job.value(f"fit/{entry.sha256}", {}).get("confirmed"):
+        return
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.markdown("Does the drawing lie on the bores and edges everywhere?")
+        if st.button("Yes, use this fit"):
+            confirmed = {"by": ctx.person, "at": datetime.now(UTC).isoformat()}
+            value = {**job.value(f"fit/{entry.sha256}"), "confirmed": confirmed}
+            ctx.edit(
+                f"Use the doubtful fit of {shown(entry.name, 24)}", {f"fit/{entry.sha256}": value}
+            )
+            st.rerun()
+
+
+def _sigma_words(plate: Plate, fit: PhotoFit) -> str:
+    if not plate.drops:
+        return ""
+    sigma = np.asarray(fit.sigma_mm([[d.x_mm, d.y_mm] for d in plate.drops]), float)
+    worst = float(np.nanmax(sigma)) if np.isfinite(sigma).any() else float("nan")
+    if not np.isfinite(worst):
+        return ""
+    return f"Expected error at the drops: up to {worst:.2f} mm."
+
+
+def _next_click(job: Job, entry: PhotoEntry, features: Sequence[Feature]) -> None:
+    clicks = job.clicks(entry.sha256)
+    left, right = st.columns([2, 3], vertical_alignment="bottom")
+    with left:
+        used = {click.get("feature") for click in clicks}
+        choices = [None, *(f.id for f in features if f.id not in used)]
+        words = {f.id: _feature_words(f) for f in features}
+        if st.session_state.get(_NEXT) not in choices:
+            st.session_state[_NEXT] = None
+        st.selectbox(
+            "The next click is on",
+            choices,
+            key=_NEXT,
+            format_func=lambda name: WHICH if name is None else words[name],
+        )
+    with right:
+        more = MIN_CLICKS - len(clicks)
+        text = (
+            f"{more} more point{'s' if more > 1 else ''}: corners of the face and middles of bores."
+            if more > 0
+            else "Each further point makes it surer. Drag a point, or press Delete on it."
+        )
+        st.caption(text)
+
+
+def _feature_words(feature: Feature) -> str:
+    if feature.kind == "corner":
+        return f"{feature.id} ({feature.x_mm:.0f}, {feature.y_mm:.0f})"
+    return f"middle of {'bore' if feature.kind == 'drop' else 'hole'} {feature.id}"
+
+
+def _apply(ctx: Context, entry: PhotoEntry, operation: Operation) -> None:
+    """Do what a click on the canvas asks: set, move or remove a point; then fit anew."""
+    clicks = ctx.job.clicks(entry.sha256)
+    changed = clicks_after(clicks, operation, st.session_state.get(_NEXT))
+    if changed is None:
+        return
+    fit = None
+    if len(changed) >= MIN_CLICKS:
+        try:
+            fit = _fit_clicks(ctx, entry, changed)
+            _note_failure(entry.sha256, None)
+        except MapperError as error:
+            _note_failure(entry.sha256, str(error))
+    words = {"point": "Set", "move": "Move", "remove": "Remove"}[operation.type]
+    label = f"{words} a point on {shown(entry.name, 30)}"
+    ctx.edit(label, with_fit(ctx.job, entry.sha256, fit, changed), uid=operation.uid)
+
+
+def clicks_after(
+    clicks: Sequence[dict[str, Any]], operation: Operation, feature_id: str | None
+) -> list[dict[str, Any]] | None:
+    """The clicks after an operation on the canvas; None when it changes nothing."""
+    kept = [dict(click) for click in clicks]
+    if operation.type == "point" and operation.x_px is not None:
+        new = {
+            "id": operation.uid,
+            "x": operation.x_px,
+            "y": operation.y_px,
+            "feature": feature_id,
+        }
+        return [*kept, new]
+    if operation.type == "move" and any(click["id"] == operation.id for click in kept):
+        for click in kept:
+            if click["id"] == operation.id:
+                click |= {"x": operation.x_px, "y": operation.y_px}
+        return kept
+    if operation.type == "remove" and any(click["id"] == operation.id for click in kept):
+        return [click for click in kept if click["id"] != operation.id]
+    return None
+
+
+def _fit_clicks(ctx: Context, entry: PhotoEntry, clicks: Sequence[dict[str, Any]]) -> PhotoFit:
+    hints = FitHints(clicks=tuple(Click(c["x"], c["y"], c.get("feature")) for c in clicks))
+    with st.spinner("Fitting"):
+        return fit_photo(ctx.photo(entry.sha256), ctx.job.plate, hints)
+
+
+class ClickError:
+    """How far a click is from the feature it stands for, in mm on the face."""
+
+    def __init__(self, number: int, feature: Feature, labelled: bool, error_mm: float) -> None:
+        self.number = number
+        self.feature = feature
+        self.labelled = labelled
+        self.error_mm = error_mm
+
+
+def click_errors(
+    fit: PhotoFit, features: Sequence[Feature], clicks: Sequence[dict[str, Any]]
+) -> list[ClickError]:
+    """Error of every click; a click without a name is taken for the nearest feature."""
+    if not clicks or not features:
+        return []
+    at_mm = np.asarray(fit.plate_from_photo([[c["x"], c["y"]] for c in clicks]), float)
+    places = np.array([[f.x_mm, f.y_mm] for f in features])
+    index = {feature.id: number for number, feature in enumerate(features)}
+    errors = []
+    for number, (click, place) in enumerate(zip(clicks, at_mm, strict=True), start=1):
+        away = np.hypot(*(places - place).T)
+        named = index.get(click.get("feature"))
+        which = int(np.nanargmin(away)) if named is None and np.isfinite(away).any() else named
+        if which is not None:
+            errors.append(
+                ClickError(number, features[which], named is not None, float(away[which]))
+            )
+    return errors
+
+
+def _canvas(ctx: Context, entry: PhotoEntry, features: Sequence[Feature], by_hand: bool) -> None:
+    job = ctx.job
+    fit = job.fits.get(entry.sha256)
+    clicks = job.clicks(entry.sha256)
+    lines: list[Line] = []
+    markers = []
+    frame = None
+    opened = ctx.opened(entry.sha256)
+    if fit is not None:
+        lines = drawing_lines(job.plate, fit, doubtful=fit.verdict != "good")
+        markers = drop_markers(job.plate, fit)
+        frame = frame_of(fit, opened.width_px, opened.height_px)
+        for error in click_errors(fit, features, clicks):
+            click = clicks[error.number - 1]
+            target = fit.photo_from_plate([[error.feature.x_mm, error.feature.y_mm]])[0]
+            lines.append(
+                Line(
+                    f"miss {error.number}",
+                    [[click["x"], click["y"]], target],
+                    color="#D55E00",
+                    width=3,
+                )
+            )
+    handles = [
+        Handle(click["id"], click["x"], click["y"], tag=f"{number}", color="#F0E442")
+        for number, click in enumerate(clicks, start=1)
+    ]
+    photo_canvas(
+        "fit",
+        opened,
+        lines=lines,
+        markers=markers,
+        handles=handles,
+        tool="point" if by_hand else "look",
+        hint="Click corners of the face and middles of bores." if by_hand else "",
+        height=540,
+        plate_from_photo=frame,
+    )
+
+
+def _numbers(job: Job, entry: PhotoEntry, features: Sequence[Feature]) -> None:
+    """The errors in mm: of every click, and of what the fit itself measured."""
+    fit = job.fits.get(entry.sha256)
+    if fit is None:
+        return
+    errors = click_errors(fit, features, job.clicks(entry.sha256))
+    left, right = st.columns(2, gap="medium")
+    if errors:
+        with left:
+            all_mm = np.array([error.error_mm for error in errors])
+            st.markdown(
+                f"**Your points:** {np.sqrt(np.mean(all_mm**2)):.2f} mm in all (root mean "
+                f"square), worst {all_mm.max():.2f} mm"
+            )
+            st.dataframe(
+                [
+                    {
+                        "point": error.number,
+                        "on": error.feature.id + ("" if error.labelled else " (found)"),
+                        "error mm": round(error.error_mm, 2),
+                        "": "look again" if error.error_mm > BAD_CLICK_MM else "",
+                    }
+                    for error in errors
+                ],
+                hide_index=True,
+                width="stretch",
+            )
+    residuals = np.asarray(fit.residuals_mm, float)
+    if len(residuals):
+        with right:
+            st.markdown(
+                f"**Measured on the plate's edges and bores:** "
+                f"{np.sqrt(np.mean(residuals**2)):.2f} mm in all, worst {residuals.max():.2f} mm"
+            )
+            order = np.argsort(-residuals)
+            st.dataframe(
+                [
+                    {"at": str(fit.residual_points[i]), "error mm": round(float(residuals[i]), 2)}
+                    for i in order
+                ],
+                hide_index=True,
+                width="stretch",
+                height=220,
+            )

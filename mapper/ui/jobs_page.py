@@ -1,0 +1,154 @@
+"""Page "Jobs": the list of jobs; new, open, copy, delete and restore, route-map files."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import streamlit as st
+
+from mapper.errors import MapperError, shown
+from mapper.records import JobStore, JobSummary, import_route_map
+from mapper.ui import jobbar, looks
+from mapper.ui.server import settings
+from mapper.ui.session import PERSON, go, open_job, open_store
+
+__all__ = ["show"]
+
+MAX_MAP_MB = 50  # a route map of 400 leads with 1,000 points each has about 15 MB
+
+
+def show() -> None:
+    """Draw the page."""
+    ctx = jobbar.begin("jobs")
+    store = open_store()
+    left, right = st.columns([3, 2], gap="large")
+    with left:
+        _list(store, None if ctx is None else ctx.job_id)
+    with right:
+        _person()
+        _new_job(store)
+        _take_in(store)
+        _deleted(store)
+
+
+def _list(store: JobStore, open_id: str | None) -> None:
+    st.subheader("Jobs")
+    jobs = store.jobs()
+    if not jobs:
+        looks.note("There is no job yet. Start the first one on the right.", "calm")
+    for job in jobs:
+        _job_row(store, job, job.id == open_id)
+
+
+def _job_row(store: JobStore, job: JobSummary, is_open: bool) -> None:
+    with st.container(border=True, horizontal=True, vertical_alignment="center"):
+        with st.container(width="stretch", gap=None):
+            st.markdown(f"**{_plain(job.name or 'Job without a name')}**")
+            st.caption(
+                f"{job.photos} photos · {job.leads} leads · changed {_when(job.changed_at)}"
+                + (" · open in this window" if is_open else "")
+            )
+        if st.button("Go on" if is_open else "Open", key=f"open {job.id}", type="primary"):
+            open_job(job.id)
+            go(_page_to_go_on(store, job.id))
+        with st.popover("More"):
+            if st.button("Open a copy", key=f"copy {job.id}", width="stretch"):
+                entries = store.job(job.id).to_mapping()
+                open_job(store.import_job(entries, name=f"{job.name} (copy)"[:200]))
+                looks.say("This is a copy; the job it was made from stays as it is.", "calm")
+                go("jobs")
+            if st.button("Delete", key=f"delete {job.id}", width="stretch"):
+                store.delete(job.id)
+                looks.say(
+                    f"{shown(job.name or 'The job')} is off the list. "
+                    "It can be put back under Deleted jobs.",
+                    "calm",
+                )
+                st.rerun()
+
+
+def _page_to_go_on(store: JobStore, job_id: str) -> str:
+    """The page where the next thing is to be done."""
+    from mapper.ui.findings import findings_of
+
+    try:
+        return findings_of(store.job(job_id)).next_thing.page
+    except MapperError:
+        return "plate"
+
+
+def _person() -> None:
+    st.subheader("Who works here")
+    st.text_input(
+        "Your name or initials",
+        key="person typed",
+        value=st.session_state.get(PERSON, ""),
+        max_chars=60,
+        placeholder="stands beside what you judge and tick off",
+        on_change=_keep_person,
+    )
+
+
+def _keep_person() -> None:
+    st.session_state[PERSON] = st.session_state["person typed"].strip()
+
+
+def _new_job(store: JobStore) -> None:
+    st.subheader("New job")
+    with st.form("new job", border=True):
+        name = st.text_input("Name", max_chars=200, placeholder="for example: lid tool, spring")
+        first, second = st.columns(2)
+        mould = first.text_input("Mould", max_chars=200)
+        resin = second.text_input("Resin", max_chars=200)
+        if not st.form_submit_button("Start the job", type="primary"):
+            return
+    if not name.strip():
+        looks.note("Give the job a name, so that the next person finds it.", "stop")
+        return
+    about = {"mould": mould.strip(), "resin": resin.strip()}
+    if st.session_state.get(PERSON):
+        about["person"] = st.session_state[PERSON]
+    open_job(store.create(name.strip(), about))
+    go("plate")
+
+
+def _take_in(store: JobStore) -> None:
+    with st.expander("Take in a route-map file"):
+        file = st.file_uploader(
+            "Route-map file (JSON)", type=["json"], max_upload_size=MAX_MAP_MB, key="route map in"
+        )
+        if file is None or not st.button("Make a job from it", type="primary"):
+            return
+        try:
+            entries = import_route_map(file.getvalue())
+            job_id = store.import_job(entries, name=entries["about"].get("name") or file.name[:200])
+        except MapperError as error:
+            looks.note(f"{shown(file.name)} was not taken in: {shown(error, 300)}", "stop")
+            return
+        open_job(job_id)
+        go(_page_to_go_on(store, job_id))
+
+
+def _deleted(store: JobStore) -> None:
+    deleted = store.jobs(deleted=True)
+    if not deleted:
+        return
+    with st.expander(f"Deleted jobs ({len(deleted)})"):
+        for job in deleted:
+            with st.container(horizontal=True, vertical_alignment="center"):
+                st.markdown(_plain(job.name or "Job without a name"), width="stretch")
+                if st.button("Put back", key=f"restore {job.id}"):
+                    store.restore(job.id)
+                    looks.say(f"{shown(job.name or 'The job')} is back on the list.", "calm")
+                    st.rerun()
+    if settings().demo:
+        st.caption("Demo store: your own jobs are kept in another folder.")
+
+
+def _when(at: datetime) -> str:
+    return f"{at.astimezone():%Y-%m-%d %H:%M}"
+
+
+def _plain(text: str) -> str:
+    """Free text for markdown: no sign of it may act as one."""
+    return looks.plain_markdown(shown(text, 80))

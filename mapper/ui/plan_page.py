@@ -1,0 +1,429 @@
+"""Page "Pull plan": what can come out now, what to look at next, what is locked; ticking off."""
+
+from __future__ import annotations
+
+from html import escape
+
+import numpy as np
+import streamlit as st
+
+from mapper.errors import MapperError, shown
+from mapper.pulling import LockedSet, Step, Violation, check_order, explain, read_order
+from mapper.records import PhotoEntry, tick_changes
+from mapper.ui import jobbar, looks
+from mapper.ui.canvas import Line, Marker, photo_canvas, take_operations
+from mapper.ui.drawing import plate_svg
+from mapper.ui.findings import Findings, findings_of, meeting_key
+from mapper.ui.overlay import drawing_lines, frame_of, lead_px
+from mapper.ui.session import Context, go
+
+__all__ = ["STATE_LINES", "lead_states", "order_sentences", "show", "tick"]
+
+CARDS = 5  # steps shown as big cards; the rest stands in a list
+LOOKS = 5
+MAX_ORDER_MB = 2
+_REFUSED = "refused tick"  # session state: (lead, sentences) of a mark that was refused
+
+# Colour, width and dash on the photo, by state; the tag says it in letters too.
+STATE_LINES = {
+    "free": ("#0072B2", 4.5, ()),
+    "waiting": ("#B0B6BB", 2.5, ()),
+    "open": ("#E69F00", 3.0, (10.0, 5.0)),
+    "locked": ("#D55E00", 3.5, (4.0, 4.0)),
+    "untraced": ("#CC79A7", 3.0, (1.5, 7.0)),
+}
+
+
+def show() -> None:
+    """Draw the page."""
+    ctx = jobbar.begin("plan")
+    if ctx is None:
+        return
+    findings = findings_of(ctx.job)
+    if findings.plan is None:
+        looks.note("There is no lead to plan for yet: enter the plate and trace leads.", "calm")
+        if st.button("Go to Leads" if ctx.job.plate else "Go to Plate", type="primary"):
+            go("leads" if ctx.job.plate else "plate")
+        return
+    left, right = st.columns([2, 3], gap="medium")
+    with left:
+        _status(findings)
+        looks.cautions()
+        _steps(ctx, findings)
+        _untraced(findings)
+        _look_at(findings)
+        _locked(findings)
+        _log(ctx, findings)
+    with right:
+        _picture(ctx, findings)
+        _own_order(findings)
+
+
+def _status(findings: Findings) -> None:
+    plan = findings.offered
+    remaining = len(findings.planned_on.leads) - len(findings.out)
+    pulls = sum(step.action == "pull" for step in plan.steps)
+    if remaining <= 0:
+        text, kind = "All leads are out.", "calm"
+    elif plan.status == "complete":
+        text, kind = f"All {remaining} leads that remain come out, in this order.", "calm"
+    elif plan.status == "locked":
+        text = f"{pulls} of {remaining} leads can come out; some hold each other locked."
+        kind = "stop"
+    elif pulls:
+        text = f"{pulls} of {remaining} leads can come out now; the rest waits for a look."
+        kind = ""
+    else:
+        text = f"None of {remaining} leads may be pulled yet: somebody has to look first."
+        kind = ""
+    looks.note(text, kind)
+
+
+def _step_words(step: Step) -> str:
+    if step.action == "pull":
+        return f"Pull {step.wire}"
+    return f"Peel {step.wire} to just past ({step.past[0]:.0f}, {step.past[1]:.0f})"
+
+
+def _how(findings: Findings, step: Step) -> str:
+    lead = findings.planned_on.leads_by_id[step.wire]
+    where = f"{lead.kind} of {lead.drop}" + (f", free end at {lead.exit}" if lead.exit else "")
+    if step.action == "peel":
+        return f"{where}; lift it from its free end to there and leave it hanging"
+    return where
+
+
+def _steps(ctx: Context, findings: Findings) -> None:
+    steps = findings.offered.steps
+    st.subheader("Pull now")
+    if not steps:
+        st.markdown("Nothing may be pulled yet.")
+    now = findings.legal_now
+    for number, step in enumerate(steps[:CARDS], start=1):
+        card, button = st.columns([4, 1], gap="small", vertical_alignment="center")
+        with card:
+            looks.step_card(number, _step_words(step), _how(findings, step))
+        with button:
+            if st.button(
+                "Out" if step.action == "pull" else "Done",
+                key=f"tick {number} {step.action} {step.wire}",
+                type="primary" if number == 1 else "secondary",
+                disabled=step not in now,
+                help=None if step in now else "An earlier step comes first.",
+                width="stretch",
+            ):
+                tick(ctx, findings, step)
+                st.rerun()
+    if len(steps) > CARDS:
+        with st.expander(f"Then {len(steps) - CARDS} more steps"):
+            st.html(
+                "<ol start='{}'>{}</ol>".format(
+                    CARDS + 1,
+                    "".join(f"<li>{escape(_step_words(step))}</li>" for step in steps[CARDS:]),
+                )
+            )
+    _mark_another(ctx, findings)
+
+
+def tick(ctx: Context, findings: Findings, step: Step, reason: str = "") -> bool:
+    """Tick a step off. Without a reason only a step that the rule allows is taken."""
+    if not reason:
+        broken = check_order(findings.planned_on, [step], findings.done)
+        if broken or step.wire in ctx.job.provisional_ids():
+            st.session_state[_REFUSED] = (step.wire, _why_not(ctx, findings, step.wire))
+            return False
+    st.session_state.pop(_REFUSED, None)
+    changes = tick_changes(ctx.job, step.action, step.wire, step.past, by=ctx.person, reason=reason)
+    label = f"{step.wire} out" if step.action == "pull" else _step_words(step)
+    return ctx.edit(label, changes)
+
+
+def _why_not(ctx: Context, findings: Findings, wire: str) -> list[str]:
+    sentences = list(explain(findings.planned_on, wire, findings.done))
+    if wire in ctx.job.provisional_ids():
+        return [_untraced_words(wire)] + [s for s in sentences if "can be pulled now" not in s]
+    return sentences
+
+
+def _mark_another(ctx: Context, findings: Findings) -> None:
+    remaining = [one.id for one in findings.planned_on.leads if one.id not in findings.out]
+    if not remaining:
+        return
+    with st.expander("Another lead came out", expanded=_REFUSED in st.session_state):
+        wire = st.selectbox("Lead", remaining, key="another lead")
+        if st.button("Mark it as out", key="mark another"):
+            tick(ctx, findings, Step("pull", wire))
+            st.rerun()
+        refused = st.session_state.get(_REFUSED)
+        if refused is None or refused[0] not in remaining:
+            return
+        looks.note(f"{refused[0]} was not marked as out. " + " ".join(refused[1]), "stop")
+        reason = st.text_input(
+            "If it is out all the same, say how it happened",
+            key="tick reason",
+            max_chars=200,
+            placeholder="for example: it broke, it was cut",
+        )
+        if st.button("Record that it is out", disabled=not reason.strip(), key="record out"):
+            tick(ctx, findings, Step("pull", refused[0]), reason.strip())
+            st.rerun()
+
+
+def _untraced_words(wire: str) -> str:
+    return (
+        f"{wire} is not traced to its end: what may lie under it waits, and it is not offered "
+        "until it is traced."
+    )
+
+
+def _untraced(findings: Findings) -> None:
+    untraced = sorted(findings.job.provisional_ids() - findings.out)
+    if not untraced and not findings.job.warnings():
+        return
+    for wire in untraced[:4]:
+        looks.note(_untraced_words(wire), "stop")
+    if len(untraced) > 4:
+        looks.note(f"{len(untraced) - 4} more leads are not traced to their end.", "stop")
+    for sentence in findings.job.warnings():
+        looks.note(sentence)
+    if untraced and st.button("Go to Leads"):
+        go("leads")
+
+
+def _look_at(findings: Findings) -> None:
+    look_at = findings.to_look_at
+    if not look_at:
+        return
+    st.subheader("Look at next")
+    items = []
+    for number, look in enumerate(look_at[:LOOKS], start=1):
+        frees = f"may free {look.frees}" if look.frees else "frees none on its own"
+        items.append(
+            f"<li value='{number}'><b>{escape(look.a)} / {escape(look.b)}</b> at "
+            f"({look.x_mm:.0f}, {look.y_mm:.0f}) mm: {frees}</li>"
+        )
+    st.html(f"<ol>{''.join(items)}</ol>")
+    if len(look_at) > LOOKS:
+        st.caption(f"and {len(look_at) - LOOKS} more")
+    if st.button("Judge the first one"):
+        st.session_state["meetings filter"] = "Open"
+        st.session_state["meeting to show"] = meeting_key(look_at[0])
+        go("crossings")
+
+
+def _locked(findings: Findings) -> None:
+    locked = findings.plan.locked
+    if not locked:
+        return
+    st.subheader("Locked")
+    for part in locked:
+        with st.container(border=True):
+            _locked_set(part)
+
+
+def _locked_set(part: LockedSet) -> None:
+    st.html(looks.badge("locked", "hold each other") + f" <b>{escape(', '.join(part.wires))}</b>")
+    st.html(f"<p>{escape(part.cycle)}</p>")
+    if part.held:
+        st.html(f"<p>Behind them wait: {escape(', '.join(part.held))}.</p>")
+    if part.release:
+        items = "".join(f"<li>{escape(release.words)}</li>" for release in part.release)
+        st.html(f"<p>Ways to release them, least harm first:</p><ol>{items}</ol>")
+
+
+def _log(ctx: Context, findings: Findings) -> None:
+    done = ctx.job.done
+    if not done:
+        return
+    with st.expander(f"Done so far ({len(done)})"):
+        rows = []
+        for step in reversed(done):
+            at = f"{step.at.astimezone():%d.%m. %H:%M}" if step.at else ""
+            what = "out" if step.action == "pull" else "peeled"
+            words = f"{at} {step.wire} {what}"
+            words += f", {step.by}" if step.by else ""
+            words += f" (not free then: {step.reason})" if step.reason else ""
+            rows.append(f"<li>{escape(words)}</li>")
+        st.html(f"<ul>{''.join(rows)}</ul>")
+        st.caption("A wrong mark is taken back with Undo.")
+
+
+def lead_states(findings: Findings) -> dict[str, str]:
+    """State of every lead that is not out: a key of `STATE_LINES`."""
+    plan = findings.offered
+    first_open = {name for look in findings.plan.look_at for name in (look.a, look.b)}
+    locked = {name for part in findings.plan.locked for name in (*part.wires, *part.held)}
+    free = {step.wire for step in findings.legal_now if step.action == "pull"}
+    coming = {step.wire for step in plan.steps if step.action == "pull"}
+    untraced = findings.job.provisional_ids()
+    states = {}
+    for lead in findings.planned_on.leads:
+        if lead.id in findings.out:
+            continue
+        if lead.id in untraced:
+            states[lead.id] = "untraced"
+        elif lead.id in free:
+            states[lead.id] = "free"
+        elif lead.id in coming:
+            states[lead.id] = "waiting"
+        elif lead.id in locked:
+            states[lead.id] = "locked"
+        elif lead.id in first_open:
+            states[lead.id] = "open"
+        else:
+            states[lead.id] = "waiting"
+    return states
+
+
+def _picture(ctx: Context, findings: Findings) -> None:
+    job = ctx.job
+    fitted = [entry for entry in job.photos if entry.sha256 in job.fits]
+    states = lead_states(findings)
+    numbers = {
+        step.wire: number
+        for number, step in enumerate(findings.offered.steps, start=1)
+        if step.action == "pull"
+    }
+    choices: list[PhotoEntry | None] = [*reversed(fitted), None]
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        entry = st.selectbox(
+            "Drawn on",
+            choices,
+            key="plan photo",
+            format_func=lambda one: "the drawing" if one is None else f"{one.name} ({one.stage})",
+        )
+        which = st.segmented_control(
+            "Leads", ["all", "now", "held"], default="all", required=True, key="plan leads"
+        )
+    wanted = {
+        "all": set(STATE_LINES),
+        "now": {"free"},
+        "held": {"open", "locked", "untraced"},
+    }[which]
+    drawn = {wire: state for wire, state in states.items() if state in wanted}
+    if entry is None:
+        leads = [lead for lead in findings.planned_on.leads if lead.id in drawn]
+        st.image(plate_svg(job.plate, leads, width_px=1400), width="stretch", alt="The plate")
+    else:
+        _on_photo(ctx, findings, entry, drawn, numbers)
+    _legend()
+
+
+def _on_photo(
+    ctx: Context,
+    findings: Findings,
+    entry: PhotoEntry,
+    states: dict[str, str],
+    numbers: dict[str, int],
+) -> None:
+    plate, fit = ctx.job.plate, ctx.job.fits[entry.sha256]
+    lines = drawing_lines(plate, fit, alpha=0.35)
+    order = ["waiting", "untraced", "open", "locked", "free"]
+    leads = findings.planned_on.leads_by_id
+    for wire in sorted(states, key=lambda name: order.index(states[name])):
+        colour, width, dash = STATE_LINES[states[wire]]
+        tag = f"{numbers[wire]} {wire}" if wire in numbers else f"{wire}"
+        if states[wire] == "untraced":
+            tag += " not traced"
+        path = lead_px(plate, fit, leads[wire])
+        lines.append(Line(wire, path, color=colour, width=width, dash=dash, tag=tag))
+    markers = []
+    for number, look in enumerate(findings.to_look_at[:LOOKS], start=1):
+        depth_mm = plate.lead_depth_mm(np.array([[look.x_mm, look.y_mm]]))
+        x, y = np.asarray(fit.photo_from_plate([[look.x_mm, look.y_mm]], depth_mm))[0]
+        markers.append(Marker(f"look {number}", x, y, color="#E69F00", tag=f"? {number}"))
+    for _ in take_operations("plan"):
+        pass
+    opened = ctx.opened(entry.sha256)
+    photo_canvas(
+        "plan",
+        opened,
+        lines=lines,
+        markers=markers,
+        height=560,
+        plate_from_photo=frame_of(fit, opened.width_px, opened.height_px),
+    )
+
+
+def _legend() -> None:
+    words = {
+        "free": "can be pulled now",
+        "waiting": "comes later in the order",
+        "open": "waits for a look",
+        "locked": "locked",
+        "untraced": "not traced",
+    }
+    items = []
+    for state, text in words.items():
+        colour, _, dash = STATE_LINES[state]
+        style = "solid" if not dash else "dotted" if dash[0] < 2 else "dashed"
+        items.append(
+            f'<span class="swatch" style="border-color:{colour};border-top-style:{style}"></span>'
+            f"{text}"
+        )
+    st.html("&emsp;".join(items))
+
+
+def _own_order(findings: Findings) -> None:
+    with st.expander("Check an order of my own"):
+        text = st.text_area(
+            "One lead per line, in the order you would pull them",
+            key="own order",
+            height=140,
+            max_chars=200_000,
+        )
+        file = st.file_uploader(
+            "or a table (CSV: wire, or action, wire, past_x, past_y)",
+            type=["csv", "txt"],
+            max_upload_size=MAX_ORDER_MB,
+            key="own order file",
+        )
+        if not st.button("Check the order", type="primary"):
+            return
+        if file is None and not text.strip():
+            looks.note("Type an order or choose a file first.")
+            return
+        try:
+            order = read_order(file.getvalue() if file is not None else text.strip() + "\n")
+            violations = check_order(findings.planned_on, order, findings.done)
+        except MapperError as error:
+            looks.note(shown(error, 300), "stop")
+            return
+        untraced = findings.job.provisional_ids()
+        sentences = order_sentences(violations) + [
+            f"Step {number}: {_untraced_words(step.wire)}"
+            for number, step in enumerate(order, start=1)
+            if step.wire in untraced and number not in {one.step for one in violations}
+        ]
+        if not sentences:
+            looks.note(
+                f"No step of these {len(order)} pulls a lead from under another, as far as the "
+                "job knows.",
+                "calm",
+            )
+        for sentence in sentences[:50]:
+            looks.note(sentence, "stop")
+        if len(sentences) > 50:
+            looks.note(f"and {len(sentences) - 50} more.", "stop")
+
+
+def order_sentences(violations: list[Violation]) -> list[str]:
+    """What is wrong with an order, one sentence per finding."""
+    sentences = []
+    for one in violations:
+        start, wire = f"Step {one.step}:", shown(one.wire)
+        place = "" if one.x_mm is None else f" at ({one.x_mm:.0f}, {one.y_mm:.0f}) mm"
+        sentences.append(
+            {
+                "lies under": f"{start} {wire} lies under {one.over}{place}.",
+                "nobody has looked": (
+                    f"{start} {wire} meets {one.over}{place}, and nobody has looked which is on "
+                    "top."
+                ),
+                "unknown lead": f"{start} {wire} is no lead of this plate.",
+                "unknown place": f"{start} {wire} meets nothing{place}.",
+                "already out": f"{start} {wire} is out already.",
+                "already past": f"{start} {wire} is past that place already{place}.",
+            }[one.reason]
+        )
+    return sentences

@@ -1,0 +1,92 @@
+"""Page "Sheet": the pull sheet as PDF and SVG, and the route map as a file."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+
+import streamlit as st
+
+from mapper.errors import MapperError, shown
+from mapper.records import Job, export_route_map
+from mapper.sheets import pull_sheet_pdf, pull_sheet_svg
+from mapper.ui import jobbar, looks
+from mapper.ui.findings import findings_of
+from mapper.ui.session import go
+
+__all__ = ["file_stem", "show"]
+
+
+def show() -> None:
+    """Draw the page."""
+    ctx = jobbar.begin("sheet")
+    if ctx is None:
+        return
+    job = ctx.job
+    st.subheader("Sheet to print")
+    if job.plate is None:
+        looks.note("There is no plate yet, so there is nothing to print.", "calm")
+        if st.button("Go to Plate", type="primary"):
+            go("plate")
+        return
+    stem = file_stem(job.name)
+    left, right = st.columns([3, 1], gap="large")
+    with right:
+        try:
+            pdf, svg = _sheets(job.id, job.revision, job)
+            st.download_button(
+                "Pull sheet (PDF)",
+                pdf,
+                f"{stem} pull sheet.pdf",
+                "application/pdf",
+                type="primary",
+                on_click="ignore",
+                width="stretch",
+            )
+            st.download_button(
+                "Pull sheet (SVG)",
+                svg,
+                f"{stem} pull sheet.svg",
+                "image/svg+xml",
+                on_click="ignore",
+                width="stretch",
+            )
+        except MapperError as error:
+            svg = None
+            looks.note(f"The sheet can't be made yet: {shown(error, 300)}", "stop")
+        st.download_button(
+            "Route map (JSON)",
+            export_route_map(job),
+            f"{stem} route map.json",
+            "application/json",
+            on_click="ignore",
+            width="stretch",
+        )
+        st.caption(
+            "The route map is an open file: plate, routes and judgements in millimetres. "
+            "It can be taken in again on the page Jobs."
+        )
+        looks.cautions()
+    with left:
+        if svg is not None:
+            st.image(svg, width="stretch", alt="The pull sheet")
+
+
+def file_stem(name: str) -> str:
+    """A job's name made fit for a file name on any system."""
+    plain = re.sub(r"[^\w\- ]+", " ", name, flags=re.ASCII)
+    return re.sub(r"\s+", " ", plain).strip()[:60] or "job"
+
+
+@st.cache_data(show_spinner="Drawing the sheet", max_entries=4)
+def _sheets(job_id: str, revision: int, _job: Job) -> tuple[bytes, str]:
+    findings = findings_of(_job)
+    plan = findings.offered
+    if plan is None:
+        raise MapperError("no lead is traced.")
+    guessed = _job.provisional_ids()
+    more = {"out": findings.out, "guessed": guessed, "warnings": _job.warnings()}
+    made_at = datetime.now()
+    title = _job.name or "Job without a name"
+    drawn = (findings.planned_on, plan.to_dict(), title, made_at)
+    return pull_sheet_pdf(*drawn, **more), pull_sheet_svg(*drawn, **more)
