@@ -124,11 +124,14 @@ def _snap(request: Request) -> Response:
         ground = SHELF.ready_ground(request.path_params["token"])
     except UnknownPhoto:
         return JSONResponse({}, status_code=404, headers=headers)
-    if ground is None:
+    if ground is None:  # being prepared in a thread; the preview can wait
         return JSONResponse({}, headers=headers)
     from mapper.trace import snap_to_wire
 
-    found = snap_to_wire(ground, (x, y), reach)
+    try:
+        found = snap_to_wire(ground, (x, y), reach)
+    except MapperError:  # outside the photo
+        found = None
     if found is None:
         return JSONResponse({}, headers=headers)
     (snapped_x, snapped_y), width = found

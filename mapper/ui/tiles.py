@@ -68,6 +68,7 @@ class _Held:
         self.photo = photo
         self.load = load
         self.lock = threading.RLock()
+        self.ground_lock = threading.Lock()  # preparing takes seconds; tiles must not wait for it
         self.used_at = time.monotonic()
         self.pyramid: list[np.ndarray] = []
         self.tiles: OrderedDict[tuple[int, int, int], bytes] = OrderedDict()
@@ -199,11 +200,11 @@ class PhotoShelf:
         from mapper.trace import prepare
 
         held = self._use(token)
-        with held.lock:
-            if held.ground is None:
-                held.ground = prepare(held.level(0))
-                held.ground_bytes = _bytes_of(held.ground)
+        with held.ground_lock:
             ground = held.ground
+            if ground is None:
+                ground = held.ground = prepare(held.level(0))
+        held.ground_bytes = _bytes_of(ground)  # it grows while it is used
         self._make_room(held)
         return ground
 
@@ -215,8 +216,11 @@ class PhotoShelf:
         self.warm(token)
         return None
 
-    def warm(self, token: str) -> None:
-        """Prepare the ground in a thread, so that the first click need not wait."""
+    def warm(self, token: str, rehearse: Callable[[Any], None] | None = None) -> None:
+        """Prepare the ground in a thread, so that the first click need not wait.
+
+        `rehearse` is called with the ground in that thread, to have more of it made.
+        """
         held = self._use(token)
         with self._lock:
             if held.ground is not None or held.preparing:
@@ -225,7 +229,9 @@ class PhotoShelf:
 
         def work() -> None:
             try:
-                self.ground(token)
+                ground = self.ground(token)
+                if rehearse is not None:
+                    rehearse(ground)
             except (MapperError, ValueError, OSError):
                 pass  # the click that needs it will tell the user
             finally:

@@ -8,10 +8,11 @@ from mapper.ui.canvas.component import (
     photo_canvas,
     take_operations,
 )
-from mapper.ui.canvas.style import OKABE_ITO, LeadStyle, lead_style
+from mapper.ui.canvas.style import OKABE_ITO, UNSEEN_DASH, LeadStyle, lead_style
 
 __all__ = [
     "OKABE_ITO",
+    "UNSEEN_DASH",
     "Handle",
     "LeadStyle",
     "Line",

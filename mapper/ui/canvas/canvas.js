@@ -51,6 +51,22 @@ class PhotoCanvas {
     this.pointers = new Pointers(this);
     this.watch = new ResizeObserver(() => this.resize());
     this.watch.observe(this.root);
+    this.grow = () => { this.setHeight(); this.resize(); };
+    window.addEventListener("resize", this.grow);
+    STORE.active ??= this;
+  }
+
+  setHeight() { // a number of css pixels, or as much as the window leaves
+    const wanted = this.scene.height;
+    if (!wanted || wanted === "window") {
+      const scrolled = this.root.closest("[data-testid=stMain]") ?? this.scroller();
+      const above = this.root.getBoundingClientRect().top + (scrolled ? scrolled.scrollTop : 0);
+      this.root.style.height = Math.max(420, Math.min(1400, window.innerHeight - above - 14)) + "px";
+    } else this.root.style.height = wanted + "px";
+  }
+
+  scroller() { // the page's scrolling box, seen from inside the shadow root
+    return this.root.getRootNode().host?.closest("[data-testid=stMain]");
   }
 
   button(text, title, action) {
@@ -73,11 +89,12 @@ class PhotoCanvas {
     const before = this.scene, viewBefore = this.view, photoBefore = this.photo;
     this.scene = { ...data, token: data.photo ? data.photo.token : "" };
     this.state.pending = log.pending;
-    this.root.style.height = data.height + "px";
+    if (before.height !== data.height) this.setHeight();
     this.photo = data.photo;
     this.empty.hidden = !!data.photo;
     this.empty.textContent = data.empty;
     this.hintBar.textContent = data.hint;
+    this.hintBar.classList.toggle("alert", data.alert);
     this.hintBar.hidden = !data.hint || !data.photo;
     this.tools.hidden = !data.photo;
     this.showKeys(data.keys);
@@ -358,6 +375,8 @@ class PhotoCanvas {
   close() {
     this.log?.disconnect();
     this.watch.disconnect();
+    this.pointers.close();
+    window.removeEventListener("resize", this.grow);
     cancelAnimationFrame(this.frame);
     clearTimeout(this.keeping);
   }

@@ -73,7 +73,15 @@ import streamlit as st
 
 from mapper.ui.tiles import OpenPhoto
 
-__all__ = ["Handle", "Line", "Marker", "Operation", "photo_canvas", "take_operations"]
+__all__ = [
+    "Handle",
+    "Line",
+    "Marker",
+    "Operation",
+    "acknowledgement",
+    "photo_canvas",
+    "take_operations",
+]
 
 Tool = Literal["look", "point", "trace"]
 
@@ -248,7 +256,7 @@ def take_operations(key: str) -> Iterator[Operation]:
         _ACKNOWLEDGED.note(client, number)
 
 
-def _acknowledgement(key: str) -> dict[str, int]:
+def acknowledgement(key: str) -> dict[str, int]:
     """Numbers to hand back for every tab that still has something in the inbox."""
     clients = {sent.get("client") for sent in _inbox(key) if isinstance(sent, Mapping)}
     return {c: _ACKNOWLEDGED.last(c) for c in sorted(c for c in clients if isinstance(c, str))}
@@ -303,8 +311,9 @@ def photo_canvas(
     handles: Sequence[Handle] = (),
     tool: Tool = "look",
     blank_px: tuple[int, int] | None = None,
-    height: int = 640,
+    height: int | Literal["window"] = 640,
     hint: str = "",
+    alert: bool = False,
     keys: Mapping[str, str] | None = None,
     undo: bool = False,
     snap_reach_px: float = 0.0,
@@ -318,9 +327,10 @@ def photo_canvas(
 
     Parameters
     ----------
+    height : css pixels, or "window" for what is left of the window below the canvas's top.
     photo : opened with `mapper.ui.tiles.open_photo`; None for a blank sheet of `blank_px`
         (width, height), or for the sentence `empty` where that is None too.
-    hint : one sentence on what to do next, shown in the canvas.
+    hint : one sentence on what to do next, shown in the canvas; with `alert`, as a warning.
     keys : the page's own keys and their words, e.g. {"u": "unseen"}; shown as buttons in the
         canvas, reported as operation `key`. Taken by the canvas itself: + - 0 r l h space,
         arrows, Enter, Delete, Escape.
@@ -347,20 +357,21 @@ def photo_canvas(
         "place": place or (photo.token if photo is not None else key),
         "frame": matrix,
         "tool": tool,
-        "height": int(height),
+        "height": height,
         "lines": [_line(line) for line in lines],
         "markers": [spot for spot in map(_spot, markers) if spot is not None],
         "handles": [spot for spot in map(_spot, handles) if spot is not None],
         "tail": None if tail is None else [float(tail[0]), float(tail[1])],
         "hint": hint,
+        "alert": alert,
         "empty": empty,
         "keys": [[name, word] for name, word in (keys or {}).items()],
         "undo": undo,
         "snap": float(snap_reach_px),
         "lookAt": dict(look_at) if look_at else None,
-        "ack": _acknowledgement(key),
+        "ack": acknowledgement(key),
     }
-    _mount(key=key, data=data, height=height, on_ops_change=_noted)
+    _mount(key=key, data=data, on_ops_change=_noted)
     return [
         read[0]
         for read in map(read_operation, _inbox(key))

@@ -18,8 +18,26 @@ class Pointers {
     listen("pointerleave", this.onLeave);
     listen("wheel", this.onWheel, { passive: false });
     listen("contextmenu", (event) => event.preventDefault());
-    canvas.root.addEventListener("keydown", this.onKey.bind(this));
-    canvas.root.addEventListener("keyup", (event) => { if (event.key === " ") this.space = false; });
+    // Keys work wherever the focus is, as long as nobody is typing or choosing something.
+    this.keyDown = (event) => { if (this.listens(event)) this.onKey(event); };
+    this.keyUp = (event) => { if (event.key === " ") this.space = false; };
+    window.addEventListener("keydown", this.keyDown, true);
+    window.addEventListener("keyup", this.keyUp, true);
+    listen("pointerenter", () => { STORE.active = canvas; });
+  }
+
+  close() {
+    window.removeEventListener("keydown", this.keyDown, true);
+    window.removeEventListener("keyup", this.keyUp, true);
+    if (STORE.active === this.canvas) STORE.active = null;
+  }
+
+  listens(event) {
+    const on = event.composedPath()[0];
+    if (on === this.canvas.root) return true;
+    if (on instanceof Element && on.closest("input, textarea, select, [contenteditable], [role=dialog], [role=listbox], [role=combobox], [role=slider], [role=tab], [role=radio]")) return false;
+    if (on instanceof Element && on.closest("button, a") && (event.key === "Enter" || event.key === " ")) return false;
+    return STORE.active === this.canvas && this.canvas.root.isConnected;
   }
 
   place(event) {
@@ -153,8 +171,7 @@ class Pointers {
       if (low === "z") canvas.report({ type: event.shiftKey ? "redo" : "undo" });
       else if (low === "y") canvas.report({ type: "redo" });
       else return;
-    } else if (event.target !== canvas.root && (key === "Enter" || key === " ")) return; // a button
-    else if (canvas.scene.keys.some(([name]) => name === low || name === key)) {
+    } else if (canvas.scene.keys.some(([name]) => name === low || name === key)) {
       canvas.pageKey(canvas.scene.keys.find(([name]) => name === low || name === key)[0]);
     } else if (key === "+" || key === "=") canvas.zoomBy(1.4);
     else if (key === "-" || key === "_") canvas.zoomBy(1 / 1.4);

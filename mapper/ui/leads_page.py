@@ -1,0 +1,417 @@
+"""Page "Leads": pick a lead, click along it on a photo, drag what is wrong, go to the next.
+
+Every click is saved as soon as it is drawn. The page works in a fragment, so that a click costs
+only the list and the canvas, not the whole page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+import streamlit as st
+
+from mapper.errors import MapperError, shown
+from mapper.records import PhotoEntry, TracedLead, lead_changes
+from mapper.ui import jobbar, leads_tracing, leads_view, looks
+from mapper.ui.canvas import Operation, photo_canvas, take_operations
+from mapper.ui.leads_list import lead_list
+from mapper.ui.leads_tracing import Sight
+from mapper.ui.leads_view import LeadRow
+from mapper.ui.overlay import drawing_lines, drop_markers, frame_of
+from mapper.ui.session import Context, go
+from mapper.ui.tiles import SHELF
+
+__all__ = ["render", "show"]
+
+CANVAS, LIST = "leads canvas", "leads list"
+CLOSE_UP_MM = 130.0  # width of the view when a drop is looked for
+STATE = "leads page"
+LEAD_PARAM, PHOTO_PARAM = "lead", "photo"
+
+
+@dataclass
+class PageState:
+    """What this browser tab looks at; nothing here is work that could be lost."""
+
+    chosen: str | None = None
+    photo: str | None = None
+    hidden: set[str] = field(default_factory=set)
+    only: bool = False
+    message: str = ""
+    jump: dict[str, object] | None = None
+    jumps: int = 0
+    reload: bool = False
+    tokens: dict[str, str] = field(default_factory=dict)  # photo token -> sha256
+
+
+def show() -> None:
+    """Draw the page, with the job bar above it."""
+    ctx = jobbar.begin("leads")
+    if ctx is not None:
+        render(ctx)
+
+
+def render(ctx: Context) -> None:
+    """Draw the page for an open job, or say what has to be done before it."""
+    if ctx.job.plate is None or not ctx.job.plate.drops:
+        _first("Enter the plate with its drops before the leads are traced.", "plate")
+    elif not ctx.job.photos:
+        _first("Add photos before the leads are traced.", "photos")
+    elif not _fitted(ctx):
+        _first("Fit at least one photo to the plate before the leads are traced.", "fit")
+    else:
+        _work(ctx)
+
+
+def _first(text: str, page: str) -> None:
+    looks.note(text, "calm")
+    if st.button(f"Go to {jobbar.PAGE_WORDS[page]}", type="primary"):
+        go(page)
+
+
+def _fitted(ctx: Context) -> list[PhotoEntry]:
+    """Fitted photos, the latest stage first: there the leads lie bare."""
+    return [photo for photo in reversed(ctx.job.photos) if photo.sha256 in ctx.job.fits]
+
+
+@st.fragment
+def _work(ctx: Context) -> None:
+    _refresh(ctx)
+    state = _state(ctx)
+    photos = _fitted(ctx)
+    if not photos:  # undone meanwhile
+        st.rerun()
+    for op in take_operations(LIST):
+        _list_operation(ctx, state, op)
+    for op in take_operations(CANVAS):
+        state.message = ""
+        try:
+            _canvas_operation(ctx, state, op)
+        except MapperError as error:
+            state.message = shown(error, 220)
+    if state.reload:  # the job bar above has something new to say
+        state.reload = False
+        st.rerun()
+    left, right = st.columns([1, 3.4], gap="small")
+    with right:
+        _bar(ctx, state, photos)
+        _canvas(ctx, state)
+    with left:
+        _list(ctx, state)
+
+
+def _refresh(ctx: Context) -> None:
+    """Take in what another window, or undo in the job bar, has changed."""
+    if ctx.store.revision(ctx.job_id) != ctx.job.revision:
+        ctx.job = ctx.store.job(ctx.job_id)
+
+
+def _state(ctx: Context) -> PageState:
+    """State of this tab; after a reload, lead and photo come back from the address."""
+    key = f"{STATE} {ctx.job_id}"
+    if key not in st.session_state:
+        st.session_state[key] = PageState(
+            st.query_params.get(LEAD_PARAM), st.query_params.get(PHOTO_PARAM)
+        )
+    state = st.session_state[key]
+    photos = _fitted(ctx)
+    if state.photo not in {photo.sha256 for photo in photos}:
+        state.photo = photos[0].sha256 if photos else None
+    if state.chosen not in {row.id for row in leads_view.lead_rows(ctx.job)}:
+        state.chosen = None
+    _to_address(LEAD_PARAM, state.chosen)
+    _to_address(PHOTO_PARAM, state.photo)
+    return state
+
+
+def _to_address(name: str, value: str | None) -> None:
+    if st.query_params.get(name) != value:
+        if value is None:
+            del st.query_params[name]
+        else:
+            st.query_params[name] = value
+
+
+def _sight(ctx: Context, sha256: str) -> Sight:
+    opened = ctx.opened(sha256)
+    return Sight(
+        sha256,
+        ctx.job.fits[sha256],
+        ctx.job.plate,
+        opened.width_px,
+        opened.height_px,
+        lambda: SHELF.ground(opened.token),
+    )
+
+
+# ---- above and beside the canvas
+
+
+def _bar(ctx: Context, state: PageState, photos: list[PhotoEntry]) -> None:
+    by_hash = {photo.sha256: photo for photo in photos}
+
+    def words(sha256: str) -> str:
+        doubt = "" if ctx.job.fits[sha256].verdict == "good" else " · doubtful fit"
+        return f"{by_hash[sha256].stage} · {by_hash[sha256].name}{doubt}"
+
+    widget = f"leads photo {ctx.job_id}"
+    if st.session_state.get(widget) != state.photo:
+        st.session_state[widget] = state.photo
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.selectbox(
+            "Photo",
+            list(by_hash),
+            key=widget,
+            format_func=words,
+            label_visibility="collapsed",
+            on_change=lambda: setattr(state, "photo", st.session_state[widget]),
+        )
+        st.toggle("Drawing", value=True, key="leads drawing")
+    fit = ctx.job.fits[state.photo]
+    if fit.verdict != "good":
+        reason = f" {fit.reasons[0]}" if fit.reasons else ""
+        looks.note(f"The fit of this photo is doubtful: leads may land beside.{reason}")
+
+
+def _list(ctx: Context, state: PageState) -> None:
+    rows = leads_view.lead_rows(ctx.job)
+    count = leads_view.counts(rows)
+    summary = f"{count['traced']} of {len(rows)} traced"
+    if count["unfinished"]:
+        summary += f", {count['unfinished']} not finished"
+    lead_list(
+        LIST,
+        leads_view.listed_drops(ctx.job, rows, state.chosen, state.hidden),
+        summary,
+        [
+            ("next", "Next untraced", False),
+            ("all", "Show all", not state.only and not state.hidden),
+            ("only", "Only this", state.only),
+        ],
+    )
+
+
+def _canvas(ctx: Context, state: PageState) -> None:
+    opened = ctx.opened(state.photo)
+    state.tokens[opened.token] = state.photo
+    sight = _sight(ctx, state.photo)
+    SHELF.warm(opened.token, sight.rehearse)
+    rows = leads_view.lead_rows(ctx.job)
+    chosen = next((row for row in rows if row.id == state.chosen), None)
+    tracing = chosen is not None and chosen.state != "traced"
+    lines = []
+    markers = []
+    if st.session_state.get("leads drawing", True):
+        doubtful = sight.fit.verdict != "good"
+        lines = drawing_lines(sight.plate, sight.fit, alpha=0.55, doubtful=doubtful)
+        markers = drop_markers(sight.plate, sight.fit)
+    if not (state.only and chosen is not None):
+        lines += leads_view.other_lines(sight, rows, state.chosen, state.hidden, pick=not tracing)
+    handles = []
+    tail = None
+    if chosen is not None:
+        lines += leads_view.chosen_lines(sight, chosen)
+        handles = leads_view.chosen_handles(sight, chosen)
+        if tracing and chosen.lead is not None:
+            tail = _tail(sight, chosen.lead)
+    photo_canvas(
+        CANVAS,
+        opened,
+        lines=lines,
+        markers=markers,
+        handles=handles,
+        tool="trace" if tracing else "look",
+        height="window",
+        hint=state.message or _hint(chosen),
+        alert=bool(state.message),
+        keys=_keys(chosen, state, len(_fitted(ctx))),
+        undo=True,
+        snap_reach_px=sight.reach_px if tracing else 0.0,
+        tail=tail,
+        place=f"{ctx.job_id} {state.photo}",
+        plate_from_photo=frame_of(sight.fit, opened.width_px, opened.height_px),
+        look_at=state.jump,
+    )
+
+
+def _tail(sight: Sight, lead: TracedLead) -> tuple[float, float] | None:
+    ends = leads_tracing.joints(lead)
+    if not ends:
+        return None
+    end = ends[-1]
+    if end.photo == sight.sha256 and end.px is not None:
+        return end.px
+    x, y = sight.photo_from_mm(np.array([end.mm]), end.depth_mm)[0]
+    return (float(x), float(y)) if sight.shows((x, y)) else None
+
+
+def _hint(chosen: LeadRow | None) -> str:
+    if chosen is None:
+        return "Pick a lead in the list or on the photo, or press N for the next untraced one."
+    name = shown(chosen.id, 40)
+    if chosen.state == "missing":
+        return f"{name}: click where it leaves the nozzle of {shown(chosen.drop, 40)}."
+    if chosen.state == "unfinished":
+        return (
+            f"{name}: click further along the lead; the line follows it (with Shift: straight). "
+            "F when it leaves the plate."
+        )
+    exit_name = shown(chosen.lead.exit or "the exit", 40)
+    return f"{name} is traced to {exit_name}. Drag a point or the line to mend it; N for the next."
+
+
+def _keys(chosen: LeadRow | None, state: PageState, photos: int) -> dict[str, str]:
+    keys = {"n": "next untraced"}
+    if chosen is not None:
+        if chosen.lead is not None and len(leads_tracing.joints(chosen.lead)) > 1:
+            keys |= {"u": "seen / unseen", "s": "straight", "b": "along the channel"}
+            keys["f"] = "go on with it" if chosen.state == "traced" else "finish"
+        keys["o"] = "all leads" if state.only else "only this"
+        keys["v"] = "put it down"
+    keys["z"] = "undo"
+    if photos > 1:
+        keys["p"] = "next photo"
+    return keys
+
+
+# ---- what the user did
+
+
+def _list_operation(ctx: Context, state: PageState, op: Operation) -> None:
+    state.message = ""
+    if op.type == "select" and op.id:
+        _choose(ctx, state, op.id)
+    elif op.key == "next":
+        _next(ctx, state)
+    elif op.key == "all":
+        state.only = False
+        state.hidden.clear()
+    elif op.key == "only":
+        state.only = not state.only
+    elif op.key == "hide" and op.id:
+        state.hidden ^= {op.id}
+
+
+def _choose(ctx: Context, state: PageState, lead_id: str) -> None:
+    """Choose a lead and bring into sight where work on it goes on."""
+    row = next((one for one in leads_view.lead_rows(ctx.job) if one.id == lead_id), None)
+    if row is None:
+        return
+    state.chosen = row.id
+    _look_at(ctx, state, row)
+
+
+def _look_at(ctx: Context, state: PageState, row: LeadRow) -> None:
+    sight = _sight(ctx, state.photo)
+    if row.lead is not None and row.state == "traced":
+        points = np.vstack([sight.photo_from_stretch(one) for one in row.lead.stretches])
+        box = [*points.min(axis=0), *points.max(axis=0)]
+    else:
+        ends = [] if row.lead is None else leads_tracing.joints(row.lead)
+        drop = next((one for one in sight.plate.drops if one.id == row.drop), None)
+        if ends:
+            middle = ends[-1].mm
+        elif drop is not None:
+            middle = (drop.x_mm, drop.y_mm)
+        else:
+            return
+        half = CLOSE_UP_MM / 2
+        corners = np.array([[dx, dy] for dx in (-half, half) for dy in (-half, half)]) + middle
+        points = sight.photo_from_mm(corners, 0.0)
+        box = [*points.min(axis=0), *points.max(axis=0)]
+    if np.isfinite(box).all():
+        state.jumps += 1
+        state.jump = {"id": f"{state.jumps} {row.id}", "box": [float(v) for v in box]}
+
+
+def _next(ctx: Context, state: PageState) -> None:
+    row = leads_view.next_untraced(leads_view.lead_rows(ctx.job), state.chosen)
+    if row is None:
+        state.message = "Every lead is traced. Go on with the crossings."
+    else:
+        state.chosen = row.id
+        _look_at(ctx, state, row)
+
+
+def _canvas_operation(ctx: Context, state: PageState, op: Operation) -> None:
+    rows = leads_view.lead_rows(ctx.job)
+    chosen = next((row for row in rows if row.id == state.chosen), None)
+    if op.type in ("undo", "redo") or op.key == "z":
+        _undo(ctx, state, op)
+    elif op.type == "select" and op.kind == "line":
+        if op.id in {row.id for row in rows}:
+            state.chosen = op.id
+        # a stretch of the chosen lead: nothing to do, the keys act on what is pointed at
+    elif op.type == "key" and op.key in ("n", "o", "v", "p"):
+        _page_key(ctx, state, op.key)
+    elif chosen is not None:
+        _edit_chosen(ctx, state, op, chosen)
+
+
+def _undo(ctx: Context, state: PageState, op: Operation) -> None:
+    label = ctx.job.redo_label if op.type == "redo" else ctx.job.undo_label
+    if label is None:
+        state.message = "There is nothing to redo." if op.type == "redo" else "Nothing to undo."
+        return
+    if op.type == "redo":
+        ctx.store.redo(ctx.job_id, uid=op.uid, by=ctx.person)
+    else:
+        ctx.store.undo(ctx.job_id, uid=op.uid, by=ctx.person)
+    ctx.job = ctx.store.job(ctx.job_id)
+
+
+def _page_key(ctx: Context, state: PageState, key: str) -> None:
+    """Keys that change only what is looked at."""
+    if key == "n":
+        _next(ctx, state)
+    elif key == "o":
+        state.only = not state.only
+    elif key == "v":
+        state.chosen, state.only = None, False
+    else:
+        order = [photo.sha256 for photo in _fitted(ctx)]
+        state.photo = order[(order.index(state.photo) + 1) % len(order)]
+
+
+def _edit_chosen(ctx: Context, state: PageState, op: Operation, row: LeadRow) -> None:
+    """One step on the chosen lead, saved at once."""
+    sha256 = state.tokens.get(op.photo, state.photo)
+    if sha256 not in ctx.job.fits:
+        raise MapperError("This photo is no longer fitted; fit it again or take another one.")
+    sight = _sight(ctx, sha256)
+    lead = row.begun()
+    name = shown(lead.id, 40)
+    at = (op.x_px, op.y_px) if op.x_px is not None and op.y_px is not None else None
+    stretch = op.id if op.kind == "line" else None
+    steps: dict[str, tuple[str, Callable[[], TracedLead]]] = {
+        "point": (f"Trace {name}", lambda: leads_tracing.extend(lead, sight, at, op.shift)),
+        "move": (f"Move a point of {name}", lambda: leads_tracing.move(lead, sight, op.id, at)),
+        "insert": (
+            f"Put a point into {name}",
+            lambda: leads_tracing.insert(lead, sight, op.id, at),
+        ),
+        "remove": (f"Remove a point of {name}", lambda: leads_tracing.remove(lead, sight, op.id)),
+        "u": (f"Mark a run of {name}", lambda: leads_tracing.set_seen(lead, stretch)),
+        "s": (
+            f"Straighten a run of {name}",
+            lambda: leads_tracing.straighten(lead, sight, stretch),
+        ),
+        "b": (
+            f"Lay {name} along the channel",
+            lambda: leads_tracing.bridge(lead, sight.plate, stretch),
+        ),
+        "f": (f"Finish {name}", lambda: leads_tracing.finish(lead, sight.plate)),
+    }
+    step = steps.get(op.key if op.type == "key" else op.type)
+    if step is None:
+        return
+    label, act = step
+    new = act()
+    if new.stretches or row.lead is None:
+        changes = lead_changes(new)
+    else:
+        changes = dict.fromkeys(lead_changes(new))  # nothing is left of it
+    if not ctx.edit(label, changes, uid=op.uid) or new.finished != lead.finished:
+        state.reload = True

@@ -1,0 +1,175 @@
+"""What the leads page draws: leads on the photo, points to drag, the rows of the list."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from mapper.records import ExpectedLead, Job, TracedLead
+from mapper.ui.canvas import UNSEEN_DASH, Handle, LeadStyle, Line, lead_style
+from mapper.ui.leads_list import ListedDrop, ListedLead
+from mapper.ui.leads_tracing import Sight, joints, stretch_id
+
+__all__ = [
+    "LeadRow",
+    "chosen_handles",
+    "chosen_lines",
+    "lead_rows",
+    "listed_drops",
+    "next_untraced",
+    "other_lines",
+]
+
+OTHERS = "other"
+STATES = ("missing", "unfinished", "traced")
+
+
+@dataclass(frozen=True)
+class LeadRow:
+    """A lead that is there or should be. `lead` is None while nobody has begun it."""
+
+    id: str
+    kind: str
+    drop: str
+    word: str
+    state: str  # "traced", "unfinished", "missing"
+    style: LeadStyle
+    lead: TracedLead | None
+
+    def begun(self) -> TracedLead:
+        """The lead, or a new one to begin with."""
+        return self.lead or TracedLead(id=self.id, kind=self.kind, drop=self.drop)
+
+
+def lead_rows(job: Job) -> list[LeadRow]:
+    """Expected leads drop by drop, then those that nobody expected."""
+    order = {drop.id: i for i, drop in enumerate(job.plate.drops)} if job.plate else {}
+    here = {lead.id: lead for lead in job.leads}
+    # A lead from a file may have another name than the expected one of its drop and kind.
+    missing = {one.id for one in job.missing_leads()}
+    expected = [one for one in job.expected_leads() if one.id in here or one.id in missing]
+    known = {one.id for one in expected}
+    more = [ExpectedLead(one.id, one.kind, one.drop) for one in job.leads if one.id not in known]
+    rows = []
+    for one in sorted([*expected, *more], key=lambda one: order.get(one.drop, len(order))):
+        lead = here.get(one.id)
+        state = "missing"
+        if lead is not None and lead.stretches:
+            state = "traced" if lead.finished else "unfinished"
+        word = one.id.rpartition("-")[2] if one.id in known else one.id
+        style = lead_style(order.get(one.drop, len(order)), one.kind)
+        rows.append(LeadRow(one.id, one.kind, one.drop, word[:9], state, style, lead))
+    return rows
+
+
+def listed_drops(
+    job: Job, rows: Iterable[LeadRow], chosen: str | None, hidden: Iterable[str]
+) -> list[ListedDrop]:
+    """Rows of the list: one per drop of the plate, with its leads."""
+    hidden = set(hidden)
+    drops = {drop.id for drop in job.plate.drops} if job.plate else set()
+    of_drop: dict[str, list[ListedLead]] = {}
+    for row in rows:
+        name = row.drop if row.drop in drops else OTHERS
+        button = ListedLead(
+            row.id, row.word, row.state, row.style.color, bool(row.style.dash), row.id == chosen
+        )
+        of_drop.setdefault(name, []).append(button)
+    return [ListedDrop(name, tuple(leads), name in hidden) for name, leads in of_drop.items()]
+
+
+def next_untraced(rows: list[LeadRow], after: str | None) -> LeadRow | None:
+    """The next lead that is not finished, going round from the chosen one."""
+    start = next((i for i, row in enumerate(rows) if row.id == after), -1) + 1
+    for row in rows[start:] + rows[:start]:
+        if row.state != "traced" and row.id != after:
+            return row
+    return None
+
+
+def other_lines(
+    sight: Sight, rows: Iterable[LeadRow], chosen: str | None, hidden: Iterable[str], pick: bool
+) -> list[Line]:
+    """All leads but the chosen one: runs that were seen in their style, others dotted."""
+    hidden = set(hidden)
+    lines = []
+    for row in rows:
+        if row.lead is None or row.id == chosen or row.drop in hidden:
+            continue
+        tagged = False
+        for number, (points_px, seen) in enumerate(_runs(sight, row.lead)):
+            dash = row.style.dash if seen else UNSEEN_DASH
+            tag = "" if tagged or not seen else row.id
+            tagged = tagged or bool(tag)
+            lines.append(
+                Line(
+                    f"{row.id} {number}" if not pick else row.id,
+                    points_px,
+                    color=row.style.color,
+                    width=2.5,
+                    dash=dash,
+                    tag=tag,
+                    alpha=0.9,
+                    pick=pick,
+                )
+            )
+    return lines
+
+
+def _runs(sight: Sight, lead: TracedLead) -> list[tuple[np.ndarray, bool]]:
+    """Neighbouring stretches that are alike, as one line each."""
+    runs: list[tuple[list[np.ndarray], bool]] = []
+    for stretch in lead.stretches:
+        points = sight.photo_from_stretch(stretch)
+        if runs and runs[-1][1] == stretch.seen:
+            runs[-1][0].append(points)
+        else:
+            start = [runs[-1][0][-1][-1:]] if runs else []
+            runs.append(([*start, points], stretch.seen))
+    return [(np.vstack(parts), seen) for parts, seen in runs]
+
+
+def chosen_lines(sight: Sight, row: LeadRow) -> list[Line]:
+    """The chosen lead, a line per stretch, so that each can be pointed at and grabbed."""
+    if row.lead is None or len(joints(row.lead)) < 2:
+        return []
+    lines = []
+    for index, stretch in enumerate(row.lead.stretches):
+        lines.append(
+            Line(
+                stretch_id(row.lead, index),
+                sight.photo_from_stretch(stretch),
+                color=row.style.color,
+                width=4.0,
+                dash=row.style.dash if stretch.seen else UNSEEN_DASH,
+                tag=row.id if index == 0 else "",
+                pick=True,
+                drag=True,
+            )
+        )
+    return lines
+
+
+def chosen_handles(sight: Sight, row: LeadRow) -> list[Handle]:
+    """Points of the chosen lead that can be dragged; those beside the photo are left out."""
+    if row.lead is None:
+        return []
+    handles = []
+    for joint in joints(row.lead):
+        if joint.photo == sight.sha256 and joint.px is not None:
+            x, y = joint.px
+        else:
+            x, y = sight.photo_from_mm(np.array([joint.mm]), joint.depth_mm)[0]
+        if sight.shows((x, y)):
+            handles.append(Handle(joint.id, float(x), float(y)))
+    return handles
+
+
+def counts(rows: Iterable[LeadRow]) -> Mapping[str, int]:
+    """How many leads are in each state."""
+    found = dict.fromkeys(STATES, 0)
+    for row in rows:
+        found[row.state] += 1
+    return found
