@@ -43,13 +43,13 @@ def open_demo(store: JobStore, fresh: bool = False, folder: Path | None = None) 
     try:
         entries = json.loads((folder / "job.json").read_text(encoding="utf-8"))
         photos = {
-            sha256: folder / entries[key]["name"]
-            for key in entries
+            sha256: folder / value["name"]
+            for key, value in entries.items()
             for kind, sha256 in [check_key(key)]
             if kind == "photo"
         }
         originals = {sha256: path.read_bytes() for sha256, path in photos.items()}
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, AttributeError, KeyError, TypeError) as error:
         raise RecordsError(damaged) from error
     for sha256, data in originals.items():
         if store.add_photo(data, photos[sha256].suffix) != sha256:

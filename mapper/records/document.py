@@ -39,6 +39,7 @@ __all__ = [
     "PhotoEntry",
     "Settings",
     "check_key",
+    "extras",
     "key_of",
     "number",
     "required",
@@ -112,9 +113,14 @@ def required(mapping: Any, key: str, where: str) -> Any:
 
 def number(value: Any, where: str) -> float:
     """Return a finite float or say, with the place, that it is none."""
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise RecordsError(f"{shown(where)} should be a number, not {shown(value)}.")
-    return float(value)
+    try:
+        if not isinstance(value, bool) and isinstance(value, (int, float)):
+            made = float(value)
+            if math.isfinite(made):
+                return made
+    except OverflowError:  # a whole number of hundreds of digits
+        pass
+    raise RecordsError(f"{shown(where)} should be a number, not {shown(value)}.")
 
 
 def text(value: Any, where: str) -> str:
@@ -122,6 +128,13 @@ def text(value: Any, where: str) -> str:
     if not isinstance(value, str):
         raise RecordsError(f"{shown(where)} should be text, not {shown(value)}.")
     return value
+
+
+def extras(value: Any, where: str) -> dict[str, Any]:
+    """Return the keys that this version does not know, or say that they are no object."""
+    if value is not None and not isinstance(value, Mapping):
+        raise RecordsError(f"{shown(where)} should be an object, not {shown(value)}.")
+    return dict(value or {})
 
 
 def _place(value: Any, where: str) -> tuple[float, float] | None:
@@ -214,6 +227,7 @@ class JudgedEntry:
         top = required(mapping, "top", where)
         if top not in ("a", "b", "apart", None):
             raise RecordsError(f"{where}: top should be a, b, apart or null, not {shown(top)}.")
+        photo = mapping.get("photo")
         return cls(
             id=id,
             a=text(required(mapping, "a", where), f"{where}: a"),
@@ -223,8 +237,8 @@ class JudgedEntry:
             top=top,
             by=text(mapping.get("by", ""), f"{where}: by"),
             at=_moment(mapping.get("at"), f"{where}: at"),
-            photo=mapping.get("photo"),
-            extra=dict(mapping.get("extra") or {}),
+            photo=None if photo is None else text(photo, f"{where}: photo"),
+            extra=extras(mapping.get("extra"), f"{where}: extra"),
         )
 
     def to_mapping(self) -> dict[str, Any]:

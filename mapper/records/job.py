@@ -17,19 +17,17 @@ from mapper.records.document import (
     PhotoEntry,
     Settings,
     check_key,
+    extras,
     key_of,
+    text,
     text_of,
     value_of,
 )
 from mapper.records.errors import RecordsError
 from mapper.records.expected import ExpectedLead, expected_leads, missing_leads
 from mapper.records.leads import TracedLead
-from mapper.records.provisional import (
-    Provisional,
-    provisional_leads,
-    thickest_mm,
-    with_diameters,
-)
+from mapper.records.provisional import Provisional, provisional_leads
+from mapper.records.thickness import thickest_mm, with_diameters
 from mapper.routes import RouteMap
 
 if TYPE_CHECKING:
@@ -49,7 +47,10 @@ def check_entry(key: str, value: Any) -> None:
     kind, name = check_key(key)
     if not isinstance(value, Mapping):
         raise RecordsError(f"The entry {kind} of the job is damaged: enter it again.")
-    if kind == "plate":
+    if kind == "about":
+        text(value.get("name", ""), "about: name")
+        extras(value.get("extra"), "about: extra")
+    elif kind == "plate":
         Plate.from_mapping(value)
     elif kind == "settings":
         Settings.from_mapping(value)
@@ -57,6 +58,8 @@ def check_entry(key: str, value: Any) -> None:
         PhotoEntry.from_mapping(name, value)
     elif kind == "fit":
         _fit_of(value)
+        if not isinstance(value.get("clicks", []), list | tuple):
+            raise RecordsError("The clicks of a fit should be a list: set them again.")
     elif kind == "judged":
         JudgedEntry.from_mapping(name, value)
     elif kind == "done":
@@ -119,7 +122,7 @@ class Job:
     @property
     def name(self) -> str:
         """The job's name, "" when it has none."""
-        return str(self.about.get("name", ""))
+        return self.about.get("name", "")
 
     @property
     def about(self) -> dict[str, Any]:

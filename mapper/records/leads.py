@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from mapper.errors import shown
-from mapper.records.document import number, required, text
+from mapper.records.document import extras, number, required, text
 from mapper.records.errors import RecordsError
 from mapper.routes import Lead
 
@@ -144,7 +144,7 @@ class TracedLead:
             diameter_mm=diameter_mm,
             colour=None if colour is None else text(colour, f"{where}: colour"),
             finished=bool(mapping.get("finished", False)),
-            extra=dict(mapping.get("extra") or {}),
+            extra=extras(mapping.get("extra"), f"{where}: extra"),
         )
 
     def to_mapping(self) -> dict[str, Any]:

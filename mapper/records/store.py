@@ -108,7 +108,7 @@ class JobStore:
         return [
             JobSummary(
                 id=row.id,
-                name=str(value_of(about.get(row.id, "{}")).get("name", "")),
+                name=value_of(about.get(row.id, "{}")).get("name", ""),
                 created_at=datetime.fromisoformat(row.created_at),
                 changed_at=datetime.fromisoformat(row.changed_at),
                 revision=row.revision,
