@@ -32,6 +32,7 @@ def show() -> None:
     stem = file_stem(job.name)
     left, right = st.columns([3, 1], gap="large")
     with right:
+        svg = None
         try:
             pdf, svg = _sheets(job.id, job.revision, job)
             st.download_button(
@@ -52,24 +53,32 @@ def show() -> None:
                 width="stretch",
             )
         except MapperError as error:
-            svg = None
             looks.note(f"The sheet can't be made yet: {shown(error, 300)}", "stop")
-        st.download_button(
-            "Route map (JSON)",
-            export_route_map(job),
-            f"{stem} route map.json",
-            "application/json",
-            on_click="ignore",
-            width="stretch",
-        )
-        st.caption(
-            "The route map is an open file: plate, routes and judgements in millimetres. "
-            "It can be taken in again on the page Jobs."
-        )
+        _route_map(job, stem)
         looks.cautions()
     with left:
         if svg is not None:
             st.image(svg, width="stretch", alt="The pull sheet")
+
+
+def _route_map(job: Job, stem: str) -> None:
+    try:
+        data = export_route_map(job)
+    except MapperError as error:
+        looks.note(f"The route map can't be written yet: {shown(error, 300)}", "stop")
+        return
+    st.download_button(
+        "Route map (JSON)",
+        data,
+        f"{stem} route map.json",
+        "application/json",
+        on_click="ignore",
+        width="stretch",
+    )
+    st.caption(
+        "The route map is an open file: plate, routes and judgements in millimetres. "
+        "It can be taken in again on the page Jobs."
+    )
 
 
 def file_stem(name: str) -> str:
