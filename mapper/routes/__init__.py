@@ -14,6 +14,7 @@ from mapper.routes.model import (
     Judged,
     Lead,
     RouteMap,
+    with_judged,
     with_judgement,
 )
 
@@ -28,6 +29,7 @@ __all__ = [
     "read_route_map",
     "route_map_from_mapping",
     "route_map_to_mapping",
+    "with_judged",
     "with_judgement",
     "write_route_map",
 ]

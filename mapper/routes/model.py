@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
@@ -29,6 +29,7 @@ __all__ = [
     "MeetingKind",
     "RouteMap",
     "Top",
+    "with_judged",
     "with_judgement",
 ]
 
@@ -80,7 +81,12 @@ def with_judgement(route_map: RouteMap, crossing: Crossing, top: Top) -> RouteMa
         if {one.a, one.b} != pair or not _serves(one, crossing, route_map.found, leads)
     )
     new = Judged(crossing.a, crossing.b, crossing.x_mm, crossing.y_mm, top)
-    changed = replace(route_map, judged=(*kept, new))
+    return with_judged(route_map, (*kept, new))
+
+
+def with_judged(route_map: RouteMap, judged: Iterable[Judged]) -> RouteMap:
+    """Return the map with other judgements in place of all it had."""
+    changed = replace(route_map, judged=tuple(judged))
     # The routes are the same, so are the meetings.
     changed.__dict__["found"] = route_map.found
     return changed
