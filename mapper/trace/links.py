@@ -74,7 +74,17 @@ def link_elements(elements: Elements, lab: np.ndarray) -> Links:
     if n < 2:
         z = np.zeros(0)
         zi = np.zeros(0, int)
-        return Links(zi, zi, z, z, z, z, np.zeros(0, bool), np.zeros((0, FAR_SAMPLES, 3)), np.zeros((0, FAR_SAMPLES)))
+        return Links(
+            zi,
+            zi,
+            z,
+            z,
+            z,
+            z,
+            np.zeros(0, bool),
+            np.zeros((0, FAR_SAMPLES, 3)),
+            np.zeros((0, FAR_SAMPLES)),
+        )
     direction = np.stack([np.cos(elements.angle_rad), np.sin(elements.angle_rad)], 1)
     pairs = cKDTree(elements.xy).query_pairs(NEAR_PX, output_type="ndarray")
     near = _geometry(elements.xy, direction, pairs[:, 0], pairs[:, 1], NEAR_TURN_RAD)
@@ -89,7 +99,15 @@ def link_elements(elements: Elements, lab: np.ndarray) -> Links:
     is_far = np.arange(len(parts[0])) >= len(near[0])
     source, target, length, bend, turn, swing = parts
     return Links(
-        source, target, length, bend, turn, _detour(elements, source, target, swing), is_far, between, bare
+        source,
+        target,
+        length,
+        bend,
+        turn,
+        _detour(elements, source, target, swing),
+        is_far,
+        between,
+        bare,
     )
 
 

@@ -19,25 +19,26 @@ from mapper.trace.ground import Layer
 
 __all__ = ["Way", "find_way", "link_costs"]
 
-BASE = 0.02
+BASE = 0.013
 MAX_COLOUR = 1.2
 MAX_WIDTH = 0.5
 MAX_CONTRAST = 0.3
 COLOUR_FREE = 4.0  # Lab units: light changes along a lead
 COLOUR_SPREAD = 8.0  # Lab units beyond that
-WIDTH_FREE = 0.25  # in log width
+WIDTH_FREE = 0.35  # in log width
 LIGHTNESS_WEIGHT = 0.5  # shade changes lightness more than hue
 BEND = 0.5
 SHARP_TURN = 0.55  # curvature x width from which a bend is unlikely for a lead
-SHARP = 4.0
-MAX_SHARP = 1.5
+SHARP = 6.0
+MAX_SHARP = 2.0
 DETOUR_FREE_RAD = np.radians(12)
 DETOUR_RAD = np.radians(18)
 SWERVE = 5.0  # turning off where the line goes straight on
 NARROW = 3.0  # widths that another lead on top may hide
 HIDDEN_NARROW = 0.25  # per width hidden up to there
-HIDDEN = 1.1  # per width hidden beyond
+HIDDEN = 0.6  # per width hidden beyond
 BARE = 2.5  # per width where there is nothing that could hide a lead
+LIKE_LONG = 0.5  # per width beyond NARROW
 LIKE = 0.15  # per width across a stretch without line but of the lead's colour
 NOWHERE = 2.2  # per width, straight from a place to the next click
 NOWHERE_START = 12.0
@@ -73,8 +74,9 @@ def link_costs(layer: Layer, colours: np.ndarray, width_px: float) -> np.ndarray
     gap = run[links.far]
     unlike = colour_cost(links.between, colours) / MAX_COLOUR
     bare = BARE * (unlike * links.bare).mean(1)
-    hidden = HIDDEN_NARROW * np.minimum(gap, NARROW) + HIDDEN * np.maximum(gap - NARROW, 0.0)
-    cover = LIKE * gap + unlike.mean(1) * (hidden + bare * gap)
+    long = np.maximum(gap - NARROW, 0.0)
+    hidden = HIDDEN_NARROW * (gap - long) + HIDDEN * long
+    cover = LIKE * (gap - long) + LIKE_LONG * long + unlike.mean(1) * (hidden + bare * gap)
     detour = np.maximum(links.detour_rad - DETOUR_FREE_RAD, 0.0) / DETOUR_RAD
     swerve = np.minimum(detour**2, 1.0) * SWERVE
     cost = rate * run + bend + sharp + swerve

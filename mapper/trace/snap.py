@@ -10,11 +10,15 @@ from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, line_elements, to_
 from mapper.trace.ground import LAYERS, Ground, as_ground, layer_scale, scaled
 from mapper.trace.model import TraceError
 
-__all__ = ["Snap", "checked_point", "look_at", "snap_to_wire"]
+__all__ = ["Snap", "checked_point", "agree", "candidates_at", "look_at", "snap_to_wire"]
 
 MAX_REACH_PX = 400.0
 SUPPORT_RUN = 3.0  # widths to either side along the line that speak for an element
-COARSER_BONUS = 1.12  # per layer: a glint along a thick lead is thinner than the lead
+PER_LAYER = 3
+LIKE_COLOUR = 12.0  # Lab units
+LIKE_WIDTH = 0.3  # in log width
+MOST_UNLIKE = 4.0
+COARSER_BONUS = 1.05  # per layer: a glint along a thick lead is thinner than the lead
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,6 +30,7 @@ class Snap:
     colour: np.ndarray
     angle_rad: float
     contrast: float
+    score: float
 
 
 def checked_point(ground: Ground, xy: object, what: str = "point") -> np.ndarray:
@@ -66,17 +71,52 @@ def snap_to_wire(
 
 def look_at(ground: Ground, xy_px: np.ndarray, reach_px: float) -> Snap | None:
     """The best lead within `reach_px` of `xy_px`, judged over all widths."""
-    best: tuple[float, Snap] | None = None
-    for number in range(LAYERS):
-        found = _look_in_layer(ground, xy_px, reach_px, number)
-        if found is not None and (best is None or found[0] > best[0]):
-            best = found
-    return None if best is None else best[1]
+    found = candidates_at(ground, xy_px, reach_px)
+    return max(found, key=lambda snap: snap.score) if found else None
 
 
-def _look_in_layer(
+def candidates_at(ground: Ground, xy_px: np.ndarray, reach_px: float) -> list[Snap]:
+    """What may be meant by a click at `xy_px`: the best few leads of every width."""
+    return [
+        snap
+        for number in range(LAYERS)
+        for snap in _candidates_in_layer(ground, xy_px, reach_px, number)
+    ]
+
+
+def agree(clicks: list[list[Snap]]) -> list[Snap | None]:
+    """One candidate for each click (None where there is none) so that all are one lead.
+
+    Clicks on one lead show one colour and one width, so a click on a crossing or between two
+    leads is read in the light of the others.
+    """
+    best, chosen = -np.inf, [None] * len(clicks)
+    for reference in (snap for found in clicks for snap in found):
+        picks = [_best_like(reference, found) for found in clicks]
+        total = sum(value for value, _ in picks)
+        if total > best:
+            best, chosen = total, [snap for _, snap in picks]
+    return chosen
+
+
+def _best_like(reference: Snap, found: list[Snap]) -> tuple[float, Snap | None]:
+    best, pick = -np.inf, None
+    for snap in found:
+        off = (snap.colour - reference.colour) * (0.5, 1.0, 1.0)
+        stretch = np.log(snap.width_px / reference.width_px)
+        value = (
+            np.log(snap.score)
+            - min(float(off @ off) / (2 * LIKE_COLOUR**2), MOST_UNLIKE)
+            - min(stretch**2 / (2 * LIKE_WIDTH**2), MOST_UNLIKE)
+        )
+        if value > best:
+            best, pick = value, snap
+    return (best, pick) if found else (0.0, None)
+
+
+def _candidates_in_layer(
     ground: Ground, xy_px: np.ndarray, reach_px: float, number: int
-) -> tuple[float, Snap] | None:
+) -> list[Snap]:
     scale = layer_scale(number)
     margin = reach_px + (SUPPORT_RUN + 2) * NOMINAL_WIDTH_PX / scale
     # Crop on a grid that every halving divides, so that the layer's pixels stay in place.
@@ -85,32 +125,43 @@ def _look_in_layer(
     x1, y1 = (int(-(-(v + margin) // grid)) * grid for v in xy_px)
     crop = ground.image_bgr[y0 : min(y1, ground.height_px), x0 : min(x1, ground.width_px)]
     if min(crop.shape[:2]) * scale < 2 * NOMINAL_WIDTH_PX:
-        return None
+        return []
     elements = line_elements(to_lab(scaled(crop, number)), spacing_px=1)
     click = (xy_px - (x0, y0) + 0.5) * scale - 0.5
     away = np.hypot(*(elements.xy - click).T)
     reach = max(reach_px * scale, 0.6)
     candidates = np.flatnonzero(away <= reach)
     if len(candidates) == 0:
-        return None
+        return []
     candidates = candidates[np.argsort(away[candidates])[:200]]
     run, support = _support(elements, candidates)
     # Nearer is better, yet a faint line under the pointer must not beat the lead beside it.
-    nearness = np.exp(-0.5 * (away[candidates] / (0.6 * reach + 0.5 * NOMINAL_WIDTH_PX)) ** 2)
+    nearness = np.exp(-0.5 * (away[candidates] / (0.4 * reach + 0.35 * NOMINAL_WIDTH_PX)) ** 2)
     score = elements.contrast[candidates] * support * nearness * COARSER_BONUS**number
-    top = int(np.argmax(score))
-    if support[top] < 0.5:
-        return None
-    i = candidates[top]
-    mine = run[top]
-    place = (elements.xy[i] + 0.5) / scale - 0.5 + (x0, y0)
-    return float(score[top]), Snap(
-        place,
-        float(np.median(elements.width[mine]) / scale),
-        np.median(elements.colour[mine], axis=0),
-        float(elements.angle_rad[i]),
-        float(np.median(elements.contrast[mine])),
-    )
+    score[support < 0.5] = 0.0
+    kept: list[int] = []
+    for c in np.argsort(-score):
+        i = candidates[c]
+        same = any(
+            np.hypot(*(elements.xy[i] - elements.xy[candidates[k]])) < NOMINAL_WIDTH_PX
+            and abs(np.sin(elements.angle_rad[i] - elements.angle_rad[candidates[k]])) < 0.5
+            for k in kept
+        )
+        if score[c] <= 0 or len(kept) == PER_LAYER:
+            break
+        if not same:
+            kept.append(int(c))
+    return [
+        Snap(
+            (elements.xy[candidates[c]] + 0.5) / scale - 0.5 + (x0, y0),
+            float(np.median(elements.width[run[c]]) / scale),
+            np.median(elements.colour[run[c]], axis=0),
+            float(elements.angle_rad[candidates[c]]),
+            float(np.median(elements.contrast[run[c]])),
+            float(score[c]),
+        )
+        for c in kept
+    ]
 
 
 def _support(elements: Elements, candidates: np.ndarray) -> tuple[list[np.ndarray], np.ndarray]:

@@ -10,7 +10,7 @@ from mapper.trace.ground import Ground, Layer, as_ground, layer_for_width
 from mapper.trace.model import Trace, TraceError
 from mapper.trace.refine import smooth_line
 from mapper.trace.search import colour_cost, find_way, link_costs
-from mapper.trace.snap import Snap, checked_point, look_at
+from mapper.trace.snap import agree, candidates_at, checked_point
 
 __all__ = ["trace_between"]
 
@@ -38,7 +38,7 @@ def trace_between(
     if np.hypot(*(clicks[0] - clicks[-1])) < 1.0 and len(clicks) == 2:
         raise TraceError("Start and end are the same place; click two places on the lead.")
     reach = max(MIN_SNAP_REACH_PX, SNAP_REACH * max(ground.width_px, ground.height_px))
-    seen = [look_at(ground, p, reach) for p in clicks]
+    seen = agree([candidates_at(ground, p, reach) for p in clicks])
     snaps = [s for s in seen if s is not None]
     if not snaps:
         return _blind(clicks)
