@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +16,7 @@ from mapper.records.document import DoneStep, JudgedEntry, key_of
 from mapper.records.errors import RecordsError
 from mapper.records.job import Job
 from mapper.records.leads import TracedLead, refit_stretches
-from mapper.routes import Crossing, with_judgement
+from mapper.routes import Crossing, with_judged, with_judgement
 
 if TYPE_CHECKING:
     from mapper.fit import PhotoFit
@@ -64,7 +63,7 @@ def judgement_changes(
     Raises RecordsError for "apart" where the two truly cross.
     """
     judged = [one.to_judged() for one in job.judged]
-    route_map = replace(job.route_map(provisional=False), judged=tuple(judged))
+    route_map = with_judged(job.route_map(provisional=False), judged)
     try:
         kept = {id(one) for one in with_judgement(route_map, crossing, top).judged}
     except ValueError:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 from types import MappingProxyType
@@ -217,9 +217,15 @@ class Job:
         """
         if self.plate is None:
             raise RecordsError("The job has no plate yet: enter it on the plate page first.")
-        if provisional:
-            completed = self._provisional.route_map(self.plate, self.judged, self.settings)
-            return replace(completed, extra=self.about.get("extra") or {})
+        return self._planned_map if provisional else self._traced_map
+
+    @cached_property
+    def _planned_map(self) -> RouteMap:
+        extra = self.about.get("extra") or {}
+        return self._provisional.route_map(self.plate, self.judged, self.settings, extra)
+
+    @cached_property
+    def _traced_map(self) -> RouteMap:
         leads = tuple(lead for lead in (one.to_lead() for one in self.leads) if lead is not None)
         return RouteMap(
             plate=self.plate,

@@ -12,7 +12,8 @@ lead: then nothing can be called free, which is the truth.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from typing import Any
 
 from mapper.plate import Plate
 from mapper.records.completing import Completion
@@ -20,7 +21,7 @@ from mapper.records.document import JudgedEntry, Settings
 from mapper.records.expected import ExpectedLead
 from mapper.records.leads import SAME_POINT_MM, TracedLead
 from mapper.records.thickness import with_diameters
-from mapper.routes import Crossing, Lead, RouteMap
+from mapper.routes import Crossing, Lead, RouteMap, with_judged
 from mapper.routes.judging import JUDGED_WITHIN_MM, place_distance_mm
 
 __all__ = ["Provisional", "provisional_leads"]
@@ -42,7 +43,11 @@ class Provisional:
         return frozenset(self.runs_mm)
 
     def route_map(
-        self, plate: Plate, judged: Sequence[JudgedEntry], settings: Settings
+        self,
+        plate: Plate,
+        judged: Sequence[JudgedEntry],
+        settings: Settings,
+        extra: Mapping[str, Any],
     ) -> RouteMap:
         """The completed route map. A judgement does not count for a meeting that a
         provisional run takes part in: nobody has seen that run there."""
@@ -51,6 +56,7 @@ class Provisional:
             leads=with_diameters(self.leads, self.diameters_mm),
             tracing_error_mm=settings.tracing_error_mm,
             unseen_error_mm=self.unseen_error_mm,
+            extra=extra,
         )
         kept = tuple(one.to_judged() for one in judged)
         if self.runs_mm and kept:
@@ -69,7 +75,7 @@ class Provisional:
                     for meeting in unsure.get(frozenset((one.a, one.b)), ())
                 )
             )
-        return replace(route_map, judged=kept)
+        return with_judged(route_map, kept)
 
     def _has_run(self, lead: str, span_mm: tuple[float, float]) -> bool:
         low, high = min(span_mm) - SAME_POINT_MM, max(span_mm) + SAME_POINT_MM

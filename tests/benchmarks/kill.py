@@ -30,7 +30,9 @@ from pathlib import Path
 from mapper.records import JobStore
 
 ROUNDS_PER_ARCHIVE = 50
-LONGEST_S = 0.6  # of a child's life; short lives are more frequent
+AT_OPENING = 0.2  # share of the kills that aim at the opening of the archive
+OPENING_S = 0.4
+WRITING_S = 0.4  # longest life after the archive is open
 
 
 @dataclass
@@ -89,11 +91,16 @@ def kill_once(folder: Path, seed: int, rng: random.Random, tally: Tally) -> None
     child = multiprocessing.get_context("fork").Process(target=write, args=(folder, seed, out))
     child.start()
     os.close(out)
-    time.sleep(rng.random() ** 2 * LONGEST_S)
-    child.kill()
-    child.join()
-    with os.fdopen(read, encoding="utf-8") as lines_of_child:
-        lines = lines_of_child.read().split("\n")
+    with os.fdopen(read, encoding="utf-8") as from_child:
+        first = ""
+        if rng.random() < AT_OPENING:
+            time.sleep(rng.random() * OPENING_S)
+        else:
+            first = from_child.readline()
+            time.sleep(rng.random() * WRITING_S)
+        child.kill()
+        child.join()
+        lines = (first + from_child.read()).split("\n")
     if child.exitcode != -signal.SIGKILL:
         tally.faults.append(f"kill {tally.kills + 1}: the writer ended by itself")
     # A line without its end was being printed; the edit behind it counts as acknowledged
