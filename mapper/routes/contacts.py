@@ -153,23 +153,23 @@ def _resolve(leads, seg: Segments, i, j, on):
         for flag, (x, y) in zip(on[:, k], ends, strict=True):
             if flag:
                 nodes.append(_Node(_arc(seg, p, x, y), _arc(seg, q, x, y), x, y, p, q))
-    low = min(nodes, key=lambda node: (node.s, node.t))
-    high = max(nodes, key=lambda node: (node.s, node.t))
+    s0, s1 = min(node.s for node in nodes), max(node.s for node in nodes)
     t0, t1 = min(node.t for node in nodes), max(node.t for node in nodes)
-    one_lead = seg.lead[i[0]] == seg.lead[j[0]]
-    if all((node.x, node.y) == (low.x, low.y) for node in nodes):
-        kind = _point_kind(leads, seg, low)
-        return None if kind is None else (low.s, low.s, low.t, low.t, low.x, low.y, kind)
+    first = nodes[0]
+    if all((node.x, node.y) == (first.x, first.y) for node in nodes):
+        kind = _point_kind(leads, seg, first)
+        return None if kind is None else (s0, s0, t0, t0, first.x, first.y, kind)
     # A route folded straight back on itself has no sides to compare.
-    folded = one_lead and t0 <= high.s
-    kind = OVERLAPS if folded else _overlap_kind(seg, low, high, t0, t1)
-    lead = seg.lead[i[:1]]
-    x, y = seg.points_at(lead, np.array([(low.s + high.s) / 2]))
-    return low.s, high.s, t0, t1, float(x[0]), float(y[0]), kind
+    folded = seg.lead[i[0]] == seg.lead[j[0]] and t0 <= s1
+    kind = OVERLAPS if folded else _overlap_kind(seg, nodes, (s0, s1), (t0, t1))
+    x, y = seg.points_at(seg.lead[i[:1]], np.array([(s0 + s1) / 2]))
+    return s0, s1, t0, t1, float(x[0]), float(y[0]), kind
 
 
 def _arc(seg: Segments, k: int, x: float, y: float) -> float:
-    """Arc length of a point known to lie on segment k."""
+    """Arc length of a point known to lie on segment k; the same for a corner of k and k + 1."""
+    if (x, y) == (seg.x1[k], seg.y1[k]):
+        return float(seg.s0[k] + seg.length[k] if seg.last[k] else seg.s0[k + 1])
     step = np.hypot(x - seg.x0[k], y - seg.y0[k])
     return float(seg.s0[k] + min(step, seg.length[k]))
 
@@ -201,17 +201,29 @@ def _point_kind(leads, seg: Segments, node: _Node) -> int | None:
     return TOUCHES if one == other != 0 else CROSSES
 
 
-def _overlap_kind(seg: Segments, low: _Node, high: _Node, t0: float, t1: float) -> int:
+def _overlap_kind(seg: Segments, nodes: Sequence[_Node], s_span, t_span) -> int:
+    """Whether the routes change sides along an overlap that is one plain stretch of both."""
+
+    def node_at(s: float, t: float) -> _Node | None:
+        close = 1e-9 * (1.0 + s + t)
+        return next((n for n in nodes if abs(n.s - s) + abs(n.t - t) <= close), None)
+
+    kinds = set()
+    for along, (t_low, t_high) in ((True, t_span), (False, t_span[::-1])):
+        low, high = node_at(s_span[0], t_low), node_at(s_span[1], t_high)
+        if low is not None and high is not None:
+            kinds.add(_stretch_kind(seg, low, high, along))
+    return OVERLAPS if kinds == {OVERLAPS} else CROSSES  # no plain stretch: can't tell
+
+
+def _stretch_kind(seg: Segments, low: _Node, high: _Node, along: bool) -> int:
     p_in, p_next = _branches(seg, low.i, low.x, low.y)
     p_last, p_out = _branches(seg, high.i, high.x, high.y)
     q_low = _branches(seg, low.j, low.x, low.y)
     q_high = _branches(seg, high.j, high.x, high.y)
-    along = low.t < high.t
     q_in, q_out = (q_low[0], q_high[1]) if along else (q_low[1], q_high[0])
-    if {low.t, high.t} != {t0, t1} or p_next is None or p_last is None:
-        return CROSSES  # not one plain stretch of both: can't tell
     if None in (p_in, p_out, q_in, q_out):
-        return OVERLAPS
+        return OVERLAPS  # ends there: nothing says that they change sides
     one = _side(p_in, (low.x, low.y), p_next, q_in)
     other = _side(p_last, (high.x, high.y), p_out, q_out)
     return OVERLAPS if one == other != 0 else CROSSES
@@ -224,8 +236,11 @@ def _side(before, at, after, x) -> int:
         for one, other, point in ((before, at, after), (before, at, x), (at, after, x))
     )
     if turn == 0:
-        ahead = (at[0] - before[0]) * (after[0] - at[0]) + (at[1] - before[1]) * (after[1] - at[1])
-        return first if ahead > 0 else 0
+        back = _dot(at, before, after)
+        if back < 0:
+            return first  # straight on
+        # A fold has one outside; only its own ray can't be told.
+        return 1 if first != 0 or _dot(at, before, x) < 0 else 0
     if turn > 0:
         if first > 0 and second > 0:
             return 1
@@ -233,3 +248,8 @@ def _side(before, at, after, x) -> int:
     if first < 0 and second < 0:
         return -1
     return 1 if first > 0 or second > 0 else 0
+
+
+def _dot(at, one, other) -> float:
+    """Sign tells whether the directions from `at` to two points agree, for points on a line."""
+    return (one[0] - at[0]) * (other[0] - at[0]) + (one[1] - at[1]) * (other[1] - at[1])

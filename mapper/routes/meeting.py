@@ -107,6 +107,7 @@ class _Table:
 
 def _add_ideal(table: _Table, seg: Segments, i, j, found: Contacts) -> None:
     angle = _acute(seg.ux[i], seg.uy[i], seg.ux[j], seg.uy[j])
+    angle = np.where(found.s1 > found.s0, 0.0, angle)  # an overlap; its first pair may be a corner
     kind = np.choose(found.kind, (_CROSSING, _TOUCHING, _RUN))
     a, b = seg.lead[i], seg.lead[j]
     table.add(a, b, kind, found.s0, found.s1, found.t0, found.t1, found.x, found.y, angle)
