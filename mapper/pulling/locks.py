@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Collection, Mapping, Sequence
+from heapq import heapify, heappop, heappush
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -23,8 +24,11 @@ from mapper.pulling.words import place_words, under_words
 
 __all__ = ["find_locked"]
 
-_RING_WORK = 100_000  # arcs looked at while searching a shortest ring
-_CUT_ROUNDS = 60  # rounds of (rings -> cheapest cut); sets of a plate need a handful
+_RING_WORK = 30_000  # arcs looked at while searching a shortest ring
+_CUT_WORK = 60_000  # arcs looked at while searching the cheapest cut, for each set
+_CUT_RING_WORK = 2_000  # the same for one ring on the way to it
+_MANY = 6  # ways of one kind that are listed for one set
+_PUT_BACK = 40  # leads of a cut that is not proved the cheapest which are tried without
 
 
 def find_locked(
@@ -89,10 +93,17 @@ class _Graph:
         ones = np.ones(len(tails), dtype=np.int8)
         self.matrix = csr_array(coo_array((ones, (tails, heads)), shape=(total, total)))
 
+    def _inside(self) -> tuple[np.ndarray, np.ndarray]:
+        """Return (part of each event, True for each arc that lies within one part)."""
+        _, part = connected_components(self.matrix, directed=True, connection="strong")
+        return part, part[self.tail] == part[self.head]
+
+    def has_ring(self) -> bool:
+        return bool(self._inside()[1].any())
+
     def locked_arcs(self) -> list[list[int]]:
         """Return the arcs of each strongly connected part that has any."""
-        _, part = connected_components(self.matrix, directed=True, connection="strong")
-        inside = part[self.tail] == part[self.head]
+        part, inside = self._inside()
         sets: dict[int, list[int]] = {}
         names = part[self.tail][inside].tolist()
         for arc, name in zip(self.arcs[inside].tolist(), names, strict=True):
@@ -122,7 +133,7 @@ def _describe(
 ) -> LockedSet:
     board = state.board
     leads = _leads_of(board, arcs)
-    ring = _shortest_ring(board, arcs)
+    ring, _ = _shortest_ring(board, arcs, _RING_WORK)
     held = [board.ids[x] for x in graph.leads_behind(ring[0]) if x not in leads]
     release = _look_again(state, graph, leads, ring, confidence)
     release += _thread_back(state, arcs, ring)
@@ -136,58 +147,60 @@ def _describe(
     )
 
 
-def _shortest_ring(board: Board, arcs: Sequence[int]) -> list[int]:
-    """Return a ring of arcs with the fewest leads lying over the next.
+def _shortest_ring(board: Board, arcs: Sequence[int], limit: int) -> tuple[list[int], int]:
+    """Return (a ring of arcs with the fewest leads lying over the next, arcs looked at).
 
-    Breadth first from every arc while the work is within `_RING_WORK`, so it is a shortest
-    one for the sets of a plate and a short one for a hopeless tangle.
+    Breadth first from one arc after the other while no more than `limit` arcs have been looked
+    at, so it is a shortest one for the sets of a plate and a short one for a hopeless tangle.
     """
-    over: dict[int, list[int]] = {}  # arcs by their upper lead
+    over: dict[int, list[int]] = {}  # arcs by their upper lead, from the drop outwards
     for arc in arcs:
         over.setdefault(board.lead_of[arc ^ 1], []).append(arc)
     for rows in over.values():
         rows.sort(key=lambda arc: (board.low[arc ^ 1], arc))
-    best: list[int] | None = None
+    best: list[int] = []
     work = 0
     for start in arcs:
-        if best is not None and (len(best) == 1 or work > _RING_WORK):
+        if best and (len(best) == 1 or work > limit):
             break
-        came_from: dict[int, int] = {start: -1}
-        queue = deque([(start, 1)])
-        while queue:
-            arc, length = queue.popleft()
-            if best is not None and length >= len(best):
-                break
-            work += 1
-            # past the arc, its lead goes on inwards and is out of the spans further in
-            reachable = over.get(board.lead_of[arc], [])
-            closing = _closes(board, arc, start)
-            if closing:
-                ring = [arc]
-                while came_from[ring[-1]] >= 0:
-                    ring.append(came_from[ring[-1]])
-                best = ring[::-1]
-                break
-            for after in reachable:
-                if board.low[after ^ 1] > board.high[arc]:
-                    break
-                if after not in came_from:
-                    came_from[after] = arc
-                    queue.append((after, length + 1))
-    if best is None:
-        raise ValueError("no ring among the arcs")
-    return best
+        ring, looked_at = _ring_from(board, over, start, len(best) - 1 if best else len(arcs))
+        best = ring or best
+        work += looked_at
+    return best, work
 
 
-def _closes(board: Board, arc: int, start: int) -> bool:
-    return (
-        board.lead_of[start ^ 1] == board.lead_of[arc] and board.low[start ^ 1] <= board.high[arc]
-    )
+def _ring_from(
+    board: Board, over: Mapping[int, Sequence[int]], start: int, longest: int
+) -> tuple[list[int], int]:
+    """Return (a shortest ring of arcs through one, empty if above `longest`; arcs looked at)."""
+    goal, goal_low = board.lead_of[start ^ 1], board.low[start ^ 1]
+    came_from = {start: -1}
+    used: dict[int, int] = {}
+    queue = deque([(start, 1)])
+    while queue:
+        arc, length = queue.popleft()
+        if length > longest:
+            break
+        lead, stands = board.lead_of[arc], board.high[arc]
+        if lead == goal and goal_low <= stands:
+            ring = [arc]
+            while came_from[ring[-1]] >= 0:
+                ring.append(came_from[ring[-1]])
+            return ring[::-1], len(came_from)
+        # past the arc its lead goes on inwards, and out of the spans it has further in
+        rows, at = over.get(lead, ()), used.get(lead, 0)
+        while at < len(rows) and board.low[rows[at] ^ 1] <= stands:
+            if rows[at] not in came_from:
+                came_from[rows[at]] = arc
+                queue.append((rows[at], length + 1))
+            at += 1
+        used[lead] = at
+    return [], len(came_from)
 
 
 def _undone(state: State, sides: Collection[int]) -> bool:
     """True when the given arcs hold no ring."""
-    return not sides or not _Graph(state, np.array(sorted(sides))).locked_arcs()
+    return not sides or not _Graph(state, np.array(sorted(sides))).has_ring()
 
 
 def _look_again(
@@ -202,7 +215,7 @@ def _look_again(
     inside &= np.isin(board.lead_array[graph.arcs ^ 1], leads)
     among = set(graph.arcs[inside].tolist())
     ways = []
-    for arc in ring:
+    for arc in ring[:_MANY]:
         own = board.lead_of[arc] == board.lead_of[arc ^ 1]
         others = among - {arc}
         all_undone = _undone(state, others if own else others | {arc ^ 1})
@@ -232,7 +245,7 @@ def _thread_back(state: State, arcs: list[int], ring: list[int]) -> list[Release
         a for a in arcs if state.held_at(board.lead_of[a]) == a
     ]
     ways = []
-    for arc in first:
+    for arc in first[:_MANY]:
         upper, lower = board.ids[board.lead_of[arc ^ 1]], board.ids[board.lead_of[arc]]
         under = "its own other pass" if upper == lower else upper
         words = (
@@ -246,49 +259,9 @@ def _thread_back(state: State, arcs: list[int], ring: list[int]) -> list[Release
 
 
 def _cut(state: State, arcs: list[int], price: np.ndarray, search_nodes: int) -> Release:
-    """The cheapest leads without which no ring of the set is left.
-
-    Rings found so far give a set-cover problem for the integer solver; its answer is tried, and
-    the rings that it leaves are added, until none is left: exact, as the answer to fewer rings
-    is never dearer. When a limit is hit, the leads in most arcs per cost are added instead.
-    """
     board = state.board
-    leads = _leads_of(board, arcs)
-    column = {lead: i for i, lead in enumerate(leads)}
-    rings: list[list[int]] = []
-    chosen: set[int] = set()
-    least = True
-    for _ in range(_CUT_ROUNDS):
-        left = _rings_without(state, arcs, chosen)
-        if not left:
-            break
-        rings += left
-        cover = np.zeros((len(rings), len(leads)))
-        for row, ring in enumerate(rings):
-            cover[row, [column[x] for x in ring]] = 1
-        answer = milp(
-            price[leads],
-            constraints=LinearConstraint(cover, lb=1),
-            integrality=np.ones(len(leads)),
-            bounds=Bounds(0, 1),
-            options={"node_limit": search_nodes},
-        )
-        if answer.x is None or answer.status != 0:
-            least = False
-            break
-        chosen = {x for x, value in zip(leads, answer.x, strict=True) if value > 0.5}
-    rest = _arcs_without(board, arcs, chosen)
-    while not _undone(state, rest):
-        least = False
-        touching = [0] * board.n
-        for locked in _Graph(state, np.array(rest)).locked_arcs():
-            for arc in locked:
-                touching[board.lead_of[arc]] += 1
-                touching[board.lead_of[arc ^ 1]] += 1
-        chosen.add(max(leads, key=lambda x: (touching[x] / (price[x] + 1e-9), -x)))
-        rest = _arcs_without(board, arcs, chosen)
+    chosen, least = _cheapest_cut(state, arcs, price, search_nodes)
     names = tuple(board.ids[x] for x in sorted(chosen))
-    cost = float(price[sorted(chosen)].sum())
     places = tuple(
         dict.fromkeys(
             board.place(a)
@@ -300,25 +273,125 @@ def _cut(state: State, arcs: list[int], price: np.ndarray, search_nodes: int) ->
     words = (
         f"Cut and replace {', '.join(names)} (the last resort, with the power locked off). {word}."
     )
+    cost = float(price[sorted(chosen)].sum())
     return Release("cut", names, places, words, cost=cost, least=least)
+
+
+def _cheapest_cut(
+    state: State, arcs: list[int], price: np.ndarray, search_nodes: int
+) -> tuple[set[int], bool]:
+    """Return (leads without which no ring of the set is left, True if no cheaper ones do).
+
+    Rings found so far give a set-cover problem for the integer solver; its answer is tried, and
+    the rings that it leaves are added, until none is left: exact, as the answer to fewer rings
+    is never dearer. When a limit is hit, a greedy cut of what is left is added instead.
+    """
+    board = state.board
+    leads = _leads_of(board, arcs)
+    column = {lead: i for i, lead in enumerate(leads)}
+    rings: list[list[int]] = []
+    chosen: set[int] = set()
+    work = _CUT_WORK
+    while True:
+        rest = _arcs_without(board, arcs, chosen)
+        fresh, looked_at = _apart_rings(state, rest, work)
+        if not fresh:
+            break
+        work -= looked_at
+        rings += fresh
+        cover = np.zeros((len(rings), len(leads)))
+        for row, ring in enumerate(rings):
+            cover[row, [column[x] for x in ring]] = 1
+        answer = milp(
+            price[leads],
+            constraints=LinearConstraint(cover, lb=1),
+            integrality=np.ones(len(leads)),
+            bounds=Bounds(0, 1),
+            options={"node_limit": search_nodes},
+        )
+        if answer.x is None or answer.status != 0:
+            break
+        chosen = {x for x, value in zip(leads, answer.x, strict=True) if value > 0.5}
+    if _undone(state, _arcs_without(board, arcs, chosen)):
+        return chosen, True
+    chosen |= _greedy_cut(board, _arcs_without(board, arcs, chosen), price)
+    for lead in sorted(chosen, key=lambda x: (-price[x], x))[:_PUT_BACK]:
+        if _undone(state, _arcs_without(board, arcs, chosen - {lead})):
+            chosen.discard(lead)
+    return chosen, False
+
+
+def _greedy_cut(board: Board, arcs: Sequence[int], price: np.ndarray) -> set[int]:
+    """Return leads without which no whole-lead ring is left (so no ring of events either)."""
+    over: dict[int, set[int]] = {x: set() for x in _leads_of(board, arcs)}
+    under: dict[int, set[int]] = {x: set() for x in over}
+    chosen = set()
+    for arc in arcs:
+        upper, lower = board.lead_of[arc ^ 1], board.lead_of[arc]
+        if upper == lower:
+            chosen.add(upper)
+        over[upper].add(lower)
+        under[lower].add(upper)
+
+    def drop(lead: int) -> list[int]:
+        below, above = over.pop(lead), under.pop(lead)
+        for x in below - {lead}:
+            under[x].discard(lead)
+        for x in above - {lead}:
+            over[x].discard(lead)
+        return [*below - {lead}, *above - {lead}]
+
+    for lead in sorted(chosen):
+        drop(lead)
+
+    def worth(lead: int) -> float:
+        return len(over[lead]) * len(under[lead]) / (price[lead] + 1e-9)
+
+    loose = list(over)
+    heap = [(-worth(x), x) for x in over]
+    heapify(heap)
+    while over:
+        while loose:
+            lead = loose.pop()
+            if lead in over and not (over[lead] and under[lead]):
+                loose += drop(lead)
+        while heap and over:
+            stale, lead = heappop(heap)
+            if lead not in over:
+                continue
+            if worth(lead) < -stale:  # has become worth less since
+                heappush(heap, (-worth(lead), lead))
+                continue
+            chosen.add(lead)
+            loose += drop(lead)
+            break
+    return chosen
 
 
 def _arcs_without(board: Board, arcs: Sequence[int], leads: set[int]) -> list[int]:
     return [a for a in arcs if board.lead_of[a] not in leads and board.lead_of[a ^ 1] not in leads]
 
 
-def _rings_without(state: State, arcs: Sequence[int], leads: set[int]) -> list[list[int]]:
-    """Return rings, as lists of leads, without a common lead and without the given leads."""
+def _apart_rings(state: State, arcs: Sequence[int], work: int) -> tuple[list[list[int]], int]:
+    """Return (rings, as lists of leads, without a common lead; arcs looked at).
+
+    Empty when the arcs hold no ring or when more than `work` arcs would have to be looked at.
+    """
     board = state.board
     found = []
-    rest = _arcs_without(board, arcs, leads)
-    work = [rest]
-    while work:
-        rest = work.pop()
+    looked_at = 0
+    todo = [arcs]
+    while todo:
+        rest = todo.pop()
+        looked_at += len(rest)
+        if looked_at > work:
+            return [], looked_at
         if not rest:
             continue
         for locked in _Graph(state, np.array(rest)).locked_arcs():
-            ring = _leads_of(board, _shortest_ring(board, locked))
+            arcs_of_ring, seen = _shortest_ring(board, locked, _CUT_RING_WORK)
+            ring = _leads_of(board, arcs_of_ring)
+            looked_at += seen
             found.append(ring)
-            work.append(_arcs_without(board, locked, set(ring)))
-    return found
+            todo.append(_arcs_without(board, locked, set(ring)))
+    return found, looked_at
