@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pillow_heif
 from PIL import Image
@@ -269,8 +270,7 @@ def _to_bgr(image: Image.Image, said: str) -> np.ndarray:
         layer = image.convert("RGBA")
         image = Image.new("RGBA", layer.size, (255, 255, 255, 255))
         image.alpha_composite(layer)
-    rgb = np.asarray(image.convert("RGB"))
-    return np.ascontiguousarray(rgb[:, :, ::-1])
+    return cv2.cvtColor(np.asarray(image.convert("RGB")), cv2.COLOR_RGB2BGR)
 
 
 def _turn_upright(pixels: np.ndarray, orientation: int) -> np.ndarray:
@@ -279,9 +279,9 @@ def _turn_upright(pixels: np.ndarray, orientation: int) -> np.ndarray:
     Pillow's own function also rewrites the camera's data, and fails when that is damaged.
     """
     if orientation in (5, 6, 7, 8):
-        pixels = pixels.transpose(1, 0, 2)
+        pixels = cv2.transpose(pixels)
     if orientation in (2, 3, 6, 7):
-        pixels = pixels[:, ::-1]
+        pixels = cv2.flip(pixels, 1)
     if orientation in (3, 4, 7, 8):
-        pixels = pixels[::-1]
-    return np.ascontiguousarray(pixels)
+        pixels = cv2.flip(pixels, 0)
+    return pixels

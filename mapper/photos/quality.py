@@ -23,8 +23,9 @@ MIN_LEAD_PX = 3.0  # the thinnest lead must be this wide for its two edges to be
 MAX_BLUR_PER_LEAD = 0.35
 MIN_BLUR_LIMIT_PX = 1.5  # a phone's own sharpness at full size
 MAX_BLUR_PER_DIAGONAL = 0.0007  # when the lead's width in the photo is not known
-MAX_BLURRED_TILES = 0.25  # of the tiles with edges
-SHAKE_RATIO = 2.0  # widest to narrowest edge direction
+MAX_SOFT_TILES = 0.3  # of the tiles with edges; soft shadows make a few
+ALL_SOFT_TILES = 0.75  # from here on it is the whole photo
+SHAKE_RATIO = 2.0  # widest to narrowest edge direction in one tile
 MIN_PIXELS = 3_000_000  # below, and without camera data, a photo was shrunk on its way
 
 
@@ -33,11 +34,11 @@ class Quality:
     """What was measured on a photo, and `advice`: plain sentences, empty when it is good.
 
     `sharpness` is the median over tiles of the variance of the Laplacian at one working
-    width: compare it only between photos of the same subject. `blur_px` is the sigma of edges
-    in the direction where they are widest, `blur_tiles_px` (6, 8) the median per tile; NaN
-    where there are too few clear edges. `burnt_share`, `black_share` are of the plate area
-    when its outline is known, otherwise of the frame. `thinnest_lead_px` is None when the
-    scale or the lead's diameter is not known.
+    width: compare it only between photos of the same subject. `blur_tiles_px` (6, 8) is the
+    sigma of edges per tile, in the direction where they are widest, `blur_px` the median of
+    that; NaN where there are too few clear edges. `burnt_share` and `black_share` are of the
+    plate's area when its outline is known, otherwise of the frame. `thinnest_lead_px` is None
+    when the scale or the lead's diameter is not known.
     """
 
     sharpness: float
@@ -67,22 +68,25 @@ def quality(
     lead_px = None
     if px_per_mm is not None and thinnest_lead_mm is not None:
         lead_px = px_per_mm * thinnest_lead_mm
-    blur = edge_blur(grey, TILE_ROWS, TILE_COLUMNS, mask)
-    directions = blur.by_direction_px[np.isfinite(blur.by_direction_px)]
-    widest = float(directions.max()) if len(directions) else float("nan")
+    widest, narrowest = _edge_widths(edge_blur(grey, TILE_ROWS, TILE_COLUMNS, mask))
+    known = widest[np.isfinite(widest)]
     limit = _blur_limit_px(photo, lead_px)
-    shaken = bool(widest > limit and widest > SHAKE_RATIO * directions.min())
+    soft = np.nan_to_num(widest) > limit
+    too_soft = bool(soft.sum() > MAX_SOFT_TILES * len(known))
+    smeared = soft & (widest > SHAKE_RATIO * narrowest)
+    shaken = bool(too_soft and 2 * smeared.sum() > soft.sum())
+    blur_px = float(np.median(known)) if len(known) else float("nan")
     burnt, black = clipped_shares(grey, mask)
     advice = [
-        *_blur_advice(blur.sigma_px, widest, limit, shaken),
+        *_blur_advice(soft if too_soft else None, len(known), blur_px, limit, shaken),
         *_exposure_advice(burnt, black, on_plate=mask is not None),
         *_size_advice(photo, lead_px, thinnest_lead_mm),
     ]
     return Quality(
         sharpness=float(np.median(tile_sharpness(grey, TILE_ROWS, TILE_COLUMNS))),
-        blur_px=widest,
+        blur_px=blur_px,
         blur_limit_px=limit,
-        blur_tiles_px=blur.sigma_px,
+        blur_tiles_px=widest,
         shaken=shaken,
         burnt_share=burnt,
         black_share=black,
@@ -115,27 +119,39 @@ def _blur_limit_px(photo: Photo, lead_px: float | None) -> float:
     )
 
 
-def _blur_advice(tiles_px: np.ndarray, widest: float, limit: float, shaken: bool) -> list[str]:
-    if np.isnan(widest):
+def _edge_widths(by_direction_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the widest and the narrowest direction per tile; NaN for a tile without edges."""
+    unknown = ~np.isfinite(by_direction_px)
+    widest = np.where(unknown, -np.inf, by_direction_px).max(axis=2)
+    narrowest = np.where(unknown, np.inf, by_direction_px).min(axis=2)
+    return (
+        np.where(np.isfinite(widest), widest, np.nan),
+        np.where(np.isfinite(narrowest), narrowest, np.nan),
+    )
+
+
+def _blur_advice(
+    soft: np.ndarray | None, known: int, blur_px: float, limit: float, shaken: bool
+) -> list[str]:
+    """`soft` is the mask of blurred tiles when they are too many, `known` counts those measured."""
+    if not known:
         return ["No clear edge can be found: the photo is far out of focus or shows a plain area."]
+    if soft is None:
+        return []
     if shaken:
         return [
-            f"The photo is smeared in one direction (edges {widest:.1f} px wide, limit "
-            f"{limit:.1f}): rest the camera on something or add light, and take it again."
+            "The photo is smeared in one direction: "
+            "rest the camera on something or add light, and take it again."
         ]
-    if widest > limit:
+    if soft.sum() > ALL_SOFT_TILES * known:
         return [
-            f"The photo is blurred (edges {widest:.1f} px wide, limit {limit:.1f}): "
-            "tap on the plate to focus, and take it again."
+            f"The photo is blurred (edges {blur_px:.1f} px wide, limit {limit:.1f}): "
+            "tap on the plate to focus, hold still, and take it again."
         ]
-    known = np.isfinite(tiles_px)
-    soft = known & (np.nan_to_num(tiles_px) > limit)
-    if soft.sum() > MAX_BLURRED_TILES * known.sum():
-        return [
-            f"The {_side(soft)} of the photo is blurred: "
-            "hold the camera flatter over the plate, or take that part again."
-        ]
-    return []
+    return [
+        f"{_side(soft)} of the photo is blurred: "
+        "hold the camera flatter over the plate, or take that part again."
+    ]
 
 
 def _side(soft: np.ndarray) -> str:
@@ -144,10 +160,10 @@ def _side(soft: np.ndarray) -> str:
     down = rows.mean() / (soft.shape[0] - 1) - 0.5
     right = columns.mean() / (soft.shape[1] - 1) - 0.5
     if max(abs(down), abs(right)) < 0.15:
-        return "middle"
+        return "Much"
     if abs(right) >= abs(down):
-        return "right part" if right > 0 else "left part"
-    return "lower part" if down > 0 else "upper part"
+        return "The right part" if right > 0 else "The left part"
+    return "The lower part" if down > 0 else "The upper part"
 
 
 def _exposure_advice(burnt: float, black: float, on_plate: bool) -> list[str]:

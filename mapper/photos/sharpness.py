@@ -7,15 +7,13 @@ and on the noise, so they serve only to compare photos of one subject at one wor
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 
 __all__ = [
     "WORKING_WIDTH_PX",
-    "EdgeBlur",
     "edge_blur",
+    "noise_sigma",
     "tenengrad",
     "tile_sharpness",
     "variance_of_laplacian",
@@ -24,11 +22,11 @@ __all__ = [
 WORKING_WIDTH_PX = 1600  # halving a photo raises its measure 3 to 5 times: compare at one width
 SMOOTH_PX = 1.2  # sigma of a first smoothing that tames noise; taken off the result again
 REBLUR_PX = 2.0  # sigma of the known blur that edges are compared under
-NOISE_FACTOR = 5.0  # an edge is clear when its gradient is this many times that of the noise
+NOISE_FACTOR = 6.0  # an edge is clear when its gradient is this many times that of the noise
+GRADIENT_PER_NOISE = 0.109  # of white noise of sigma 1, after the smoothing (computed)
 MIN_GRADIENT = 3.0  # grey values per pixel; a fainter edge tells nothing on any photo
 STRONGEST_SHARE = 0.5  # of a tile's clear edges; the rest is grain, texture and noise
-MIN_EDGES = 60  # per tile or direction; fewer say nothing
-MIN_DIRECTION_SHARE = 0.03  # of all edges; a rare direction may be soft shadows only
+MIN_EDGES = 40  # per tile and direction; fewer say nothing
 SIGMA_RANGE_PX = (0.3, 12.0)  # outside, the comparison of the two gradients is all noise
 
 
@@ -37,7 +35,7 @@ def variance_of_laplacian(grey: np.ndarray) -> float:
 
     Pech-Pacheco et al., "Diatom autofocusing in brightfield microscopy", ICPR 2000.
     """
-    return float(cv2.Laplacian(grey, cv2.CV_64F).var())
+    return float(cv2.Laplacian(_depth_for_double(grey), cv2.CV_64F).var())
 
 
 def tenengrad(grey: np.ndarray) -> float:
@@ -45,6 +43,7 @@ def tenengrad(grey: np.ndarray) -> float:
 
     Tenenbaum 1970; Krotkov, "Focusing", IJCV 1988.
     """
+    grey = _depth_for_double(grey)
     gx = cv2.Sobel(grey, cv2.CV_64F, 1, 0)
     gy = cv2.Sobel(grey, cv2.CV_64F, 0, 1)
     return float(np.mean(gx * gx + gy * gy))
@@ -68,24 +67,15 @@ def tile_sharpness(grey: np.ndarray, rows: int, columns: int) -> np.ndarray:
     )
 
 
-@dataclass(frozen=True, eq=False)
-class EdgeBlur:
-    """How wide edges are, as the sigma of a Gaussian in pixels.
-
-    `sigma_px` (rows, columns) is the median per tile, NaN where a tile has too few edges.
-    `by_direction_px` (4,) is the median over the picture for edges that are crossed at 0, 45,
-    90 and 135 degrees, NaN where there are too few: camera shake widens the edges that are
-    crossed along its direction and leaves the others.
-    """
-
-    sigma_px: np.ndarray
-    by_direction_px: np.ndarray
-
-
 def edge_blur(
     grey: np.ndarray, rows: int, columns: int, mask: np.ndarray | None = None
-) -> EdgeBlur:
-    """Return the width of the edges of `grey` (H, W) uint8, inside `mask` (H, W) if given.
+) -> np.ndarray:
+    """Return how wide edges are, as the sigma of a Gaussian in pixels, (rows, columns, 4).
+
+    `grey` (H, W) uint8 is cut into tiles; only edges inside `mask` (H, W), if given, count.
+    The last axis is the direction in which edges are crossed: 0, 45, 90 and 135 degrees
+    (camera shake widens those crossed along its direction and leaves the others). Each value
+    is a median, NaN where a tile has too few clear edges of that direction.
 
     A step edge under a Gaussian of sigma s has the gradient 1 / (sqrt(2 pi) s). Blurred again
     with a known sigma b it becomes sqrt(s^2 + b^2) / s times smaller, which gives s at every
@@ -95,7 +85,10 @@ def edge_blur(
     image = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), SMOOTH_PX)
     gx, gy, steep = _gradient(image)
     _, _, flat = _gradient(cv2.GaussianBlur(image, (0, 0), REBLUR_PX))
-    y, x = _edge_places(gx, gy, steep, mask)
+    clear = steep > max(MIN_GRADIENT, NOISE_FACTOR * GRADIENT_PER_NOISE * noise_sigma(grey))
+    if mask is not None:
+        clear &= mask.astype(bool)
+    y, x = _edge_places(gx, gy, steep, clear)
     height, width = grey.shape
     tile = (y * rows // height) * columns + x * columns // width
     strong = _strongest(steep[y, x], tile, rows * columns)
@@ -105,11 +98,23 @@ def edge_blur(
     smoothed = np.minimum(REBLUR_PX / np.sqrt(np.maximum(ratio**2 - 1, 1e-6)), high)
     sigma = np.sqrt(np.maximum(smoothed**2 - SMOOTH_PX**2, low**2))
     direction = np.round(np.arctan2(gy[y, x], gx[y, x]) / (np.pi / 4)).astype(int) % 4
-    enough = max(MIN_EDGES, round(MIN_DIRECTION_SHARE * len(sigma)))
-    return EdgeBlur(
-        _medians(sigma, tile, rows * columns, MIN_EDGES).reshape(rows, columns),
-        _medians(sigma, direction, 4, enough),
-    )
+    return _medians(sigma, 4 * tile + direction, 4 * rows * columns).reshape(rows, columns, 4)
+
+
+def noise_sigma(grey: np.ndarray) -> float:
+    """Return the standard deviation of the noise in `grey` (H, W).
+
+    Immerkaer, "Fast noise variance estimation", CVIU 1996, with the median in place of the
+    mean, which edges do not move.
+    """
+    mask = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
+    response = cv2.filter2D(grey[::2].astype(np.float32), cv2.CV_32F, mask)
+    return float(np.median(np.abs(response))) * 1.4826 / 6
+
+
+def _depth_for_double(grey: np.ndarray) -> np.ndarray:
+    """OpenCV filters to double from 8 bit and from double, not from float32."""
+    return grey if grey.dtype == np.uint8 else grey.astype(np.float64)
 
 
 def _gradient(image: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -120,14 +125,9 @@ def _gradient(image: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def _edge_places(
-    gx: np.ndarray, gy: np.ndarray, steep: np.ndarray, mask: np.ndarray | None
+    gx: np.ndarray, gy: np.ndarray, steep: np.ndarray, clear: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return rows and columns of the pixels that are steepest across a clear edge."""
-    # Most of a picture is plain, so the median gradient is that of noise: a Rayleigh median.
-    noise = float(np.median(steep[::4, ::4])) / 1.1774
-    clear = steep > max(MIN_GRADIENT, NOISE_FACTOR * noise)
-    if mask is not None:
-        clear &= mask.astype(bool)
+    """Return rows and columns of the clear pixels that are steepest across their edge."""
     clear[[0, -1], :] = False
     clear[:, [0, -1]] = False
     y, x = np.nonzero(clear)
@@ -149,11 +149,11 @@ def _strongest(strength: np.ndarray, group: np.ndarray, count: int) -> np.ndarra
     return keep
 
 
-def _medians(values: np.ndarray, group: np.ndarray, count: int, enough: int) -> np.ndarray:
-    """Return the median of each group, NaN for one with fewer members than `enough`."""
+def _medians(values: np.ndarray, group: np.ndarray, count: int) -> np.ndarray:
+    """Return the median of each group, NaN for one with too few members."""
     return np.array(
         [
-            np.median(values[members]) if len(members) >= enough else np.nan
+            np.median(values[members]) if len(members) >= MIN_EDGES else np.nan
             for members in _members(group, count)
         ]
     )
