@@ -66,8 +66,26 @@ def test_what_nobody_traced_goes_along_and_stays_out_again():
         one.points_mm.tolist() for one in job.leads
     ]
     assert [one.finished for one in again.leads] == [one.finished for one in job.leads]
+    assert {one.diameter_mm for one in again.leads} == {2.4}
     assert again.settings == job.settings
     assert again.provisional_ids() == job.provisional_ids()
+
+
+def test_an_ideal_line_stays_one_when_only_what_was_traced_goes_out():
+    thin = [replace(one, diameter_mm=None) for one in all_but("Z02-T")]
+    cut = lead("Z02-T", (120, 100), (120, 51), finished=False, diameter_mm=None)
+    job = job_of(*thin, cut)
+    assert {one.diameter_mm for one in back(job, provisional=False).leads} == {None}
+    assert [one.diameter_mm for one in back(job).leads if one.id == "Z02-T"] == [None]
+
+
+@pytest.mark.parametrize("odd", [True, "2", -1, 0, [2]])
+def test_a_true_diameter_of_another_form_is_passed_over(odd):
+    mapping = json.loads(export_route_map(job_of(*all_but())))
+    for wire in mapping["wires"]:
+        wire["true_diameter"] = odd
+    leads = Job.from_mapping(import_route_map(json.dumps(mapping).encode())).leads
+    assert {one.diameter_mm for one in leads} == {2.4}
 
 
 def test_a_plan_made_from_the_file_is_as_careful_as_the_jobs():

@@ -124,8 +124,8 @@ class Archive(RuleBasedStateMachine):
 
 
 Archive.TestCase.settings = settings(
-    max_examples=20,
-    stateful_step_count=25,
+    max_examples=12,
+    stateful_step_count=20,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow],
 )

@@ -397,10 +397,38 @@ def test_a_missing_lead_lies_unseen_along_its_channels():
     assert guess.points_mm.tolist() == [[120, 100], [120, 50], [300, 50]]
     assert (guess.kind, guess.drop, guess.exit) == ("thermocouple", "D02", "X1")
     assert guess.seen == (False, False)
-    assert guess.diameter_mm == 2.4  # the thickest of its kind in the job
-    assert job.route_map().unseen_error_mm == 14  # the widest channel
+    # The thickest of its kind in the job, and what 4 mm lack to the 14 mm of the channel, on
+    # both sides.
+    assert guess.diameter_mm == 2.4 + 2 * (14 - 4)
+    assert job.route_map().unseen_error_mm == 4
     assert "Z02-T" not in job.route_map(provisional=False).leads_by_id
-    assert job.route_map(provisional=False).unseen_error_mm == 4
+
+
+def test_whatever_lies_in_the_channel_of_a_missing_lead_meets_it():
+    at_the_wall = whole("Z01-H", dy=6.9)  # the trunk is 14 mm wide
+    beyond = lead("Z03-H", (180, 100), (180, 70), (290, 70))  # 20 mm from the middle of the trunk
+    job = job_of(at_the_wall, beyond, settings={"not_there": [i for i in ALL if i != "Z02-T"]})
+    pairs = {(one.a, one.b) for one in job.route_map().crossings if one.a != one.b}
+    assert pairs == {("Z01-H", "Z02-T")}
+
+
+def test_leads_traced_from_end_to_end_meet_as_if_nothing_were_missing():
+    buried = replace(
+        whole("Z01-H"),
+        stretches=tuple(replace(one, seen=False) for one in whole("Z01-H", 6.0).stretches),
+    )
+    cut = lead("Z03-T", (180, 100), (180, 60), finished=False)
+    rest = [one for one in all_but("Z02-T", "Z03-T") if one.id != "Z01-H"]
+    job = judged_apart(job_of(*rest, buried, cut))
+    both = [job.route_map(provisional).crossings for provisional in (True, False)]
+    known, plain = (
+        [one for one in found if not {one.a, one.b} & job.provisional_ids()] for found in both
+    )
+    assert len(known) == len(plain) > 4
+    for one, other in zip(known, plain, strict=True):
+        assert (one.a, one.b, one.kind, one.top) == (other.a, other.b, other.kind, other.top)
+        assert (one.x_mm, one.y_mm) == pytest.approx((other.x_mm, other.y_mm), abs=1e-6)
+        assert one.top is not None
 
 
 def test_nothing_in_the_channel_of_a_missing_lead_is_offered():

@@ -19,10 +19,10 @@ from mapper.routes import Lead, read_route_map, route_map_to_mapping
 
 __all__ = ["export_route_map", "import_route_map"]
 
-# Our own keys in the file. A wire's stretches that nobody traced, as [from, to] arc length
-# in mm from its drop; and the job's error of unseen runs, which such stretches widen.
+# Our own keys of a wire in the file: the stretches that nobody traced, as [from, to] arc
+# length in mm from its drop; and its true diameter, since such a wire counts as thicker.
 UNTRACED = "untraced"
-OWN_UNSEEN_ERROR = "unseen_error_when_traced"
+TRUE_DIAMETER = "true_diameter"
 
 
 def export_route_map(job: Job, provisional: bool = True) -> bytes:
@@ -37,22 +37,22 @@ def export_route_map(job: Job, provisional: bool = True) -> bytes:
     """
     route_map = job.route_map(provisional)
     runs_mm = job.untraced_runs_mm() if provisional else {}
+    traced_mm = {lead.id: lead.diameter_mm for lead in job.leads}
     leads = []
     for lead in route_map.leads:
-        extra = {key: value for key, value in lead.extra.items() if key != UNTRACED}
+        extra = {k: v for k, v in lead.extra.items() if k not in (UNTRACED, TRUE_DIAMETER)}
         if lead.id in runs_mm:
             extra[UNTRACED] = [list(run) for run in runs_mm[lead.id]]
-        leads.append(replace(lead, exit=_exit_of(lead, route_map.plate), extra=extra))
+            extra[TRUE_DIAMETER] = traced_mm.get(lead.id)
+        diameter_mm = lead.diameter_mm if provisional else traced_mm[lead.id]
+        exit = _exit_of(lead, route_map.plate)
+        leads.append(replace(lead, exit=exit, diameter_mm=diameter_mm, extra=extra))
     ids = {lead.id for lead in leads}
-    extra = {key: value for key, value in route_map.extra.items() if key != OWN_UNSEEN_ERROR}
-    if route_map.unseen_error_mm != job.settings.unseen_error_mm:
-        extra[OWN_UNSEEN_ERROR] = job.settings.unseen_error_mm
     mapping = route_map_to_mapping(
         replace(
             route_map,
             leads=tuple(leads),
             judged=tuple(one for one in route_map.judged if {one.a, one.b} <= ids),
-            extra=extra,
         )
     )
     return json.dumps(mapping, ensure_ascii=False, allow_nan=False, indent=1).encode()
@@ -83,16 +83,13 @@ def import_route_map(data: bytes) -> dict[str, Any]:
     seen and unseen runs change. Raises mapper.routes.RouteMapError.
     """
     route_map = read_route_map(data)
-    extra = dict(route_map.extra)
-    plain = Settings()
-    own_mm = extra.pop(OWN_UNSEEN_ERROR, None)
-    is_error = isinstance(own_mm, (int, float)) and not isinstance(own_mm, bool) and own_mm >= 0
     settings = Settings(
         tracing_error_mm=route_map.tracing_error_mm,
-        unseen_error_mm=own_mm if is_error else route_map.unseen_error_mm or plain.unseen_error_mm,
+        unseen_error_mm=route_map.unseen_error_mm or Settings().unseen_error_mm,
     )
+    extra = {"extra": dict(route_map.extra)} if route_map.extra else {}
     entries: dict[str, Any] = {
-        "about": {"name": route_map.plate.name, **({"extra": extra} if extra else {})},
+        "about": {"name": route_map.plate.name, **extra},
         "plate": route_map.plate.to_mapping(),
         "settings": settings.to_mapping(),
     }
@@ -137,10 +134,18 @@ def _traced(lead: Lead) -> TracedLead | None:
             )
             for i, j in zip(ends[:-1], ends[1:], strict=True)
         ),
-        diameter_mm=lead.diameter_mm,
+        diameter_mm=_true_diameter_mm(lead),
         finished=finished,
-        extra={key: value for key, value in lead.extra.items() if key != UNTRACED},
+        extra={k: v for k, v in lead.extra.items() if k not in (UNTRACED, TRUE_DIAMETER)},
     )
+
+
+def _true_diameter_mm(lead: Lead) -> float | None:
+    value = lead.extra.get(TRUE_DIAMETER, lead.diameter_mm)
+    if value is None and UNTRACED in lead.extra:
+        return None
+    is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    return float(value) if is_number and 0 < value < float("inf") else lead.diameter_mm
 
 
 def _runs(value: Any) -> list[tuple[float, float]]:

@@ -208,7 +208,8 @@ class Job:
 
         With `provisional`, what nobody has traced yet is there too, as unseen leads along
         the channels, so that a plan can't call free what may lie under them: plan from this
-        one. Without, only what was traced: draw and judge from this one.
+        one. Without, only what was traced: draw and judge from this one. Meetings of leads
+        that are traced from end to end are the same in both.
 
         Raises
         ------
@@ -229,7 +230,9 @@ class Job:
         leads = tuple(lead for lead in (one.to_lead() for one in self.leads) if lead is not None)
         return RouteMap(
             plate=self.plate,
-            leads=with_diameters(leads, thickest_mm(self.leads)),
+            leads=with_diameters(
+                leads, thickest_mm(self.leads), unsure=bool(self._provisional.runs_mm)
+            ),
             judged=tuple(one.to_judged() for one in self.judged),
             tracing_error_mm=self.settings.tracing_error_mm,
             unseen_error_mm=self.settings.unseen_error_mm,

@@ -3,8 +3,8 @@
 An expected lead that is not traced, and the rest of one that is traced in part, could lie
 on top of anything in the channels it must use. Here they get a *provisional* run: unseen,
 along the channels from the drop to each exit it may leave by; where channels form a ring, in
-every channel. Unseen runs are at least as uncertain as a channel is wide, so whatever shares
-the channel with them meets them openly.
+every channel. A lead with such a run counts as so much thicker that whatever shares a channel
+with it meets it openly; all other leads meet each other exactly as without it.
 Where no channel leads to an exit, a provisional run crosses the free end of every other
 lead: then nothing can be called free, which is the truth.
 """
@@ -12,7 +12,7 @@ lead: then nothing can be called free, which is the truth.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from mapper.plate import Plate
@@ -34,8 +34,6 @@ class Provisional:
 
     leads: tuple[Lead, ...] = ()
     runs_mm: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
-    unseen_error_mm: float = 0.0
-    diameters_mm: Mapping[str, float] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
 
     @property
@@ -53,9 +51,9 @@ class Provisional:
         provisional run takes part in: nobody has seen that run there."""
         route_map = RouteMap(
             plate=plate,
-            leads=with_diameters(self.leads, self.diameters_mm),
+            leads=self.leads,
             tracing_error_mm=settings.tracing_error_mm,
-            unseen_error_mm=self.unseen_error_mm,
+            unseen_error_mm=settings.unseen_error_mm,
             extra=extra,
         )
         kept = tuple(one.to_judged() for one in judged)
@@ -91,16 +89,20 @@ def provisional_leads(
     """Complete the traced leads and add the missing ones; see the head of this module."""
     if plate is None:
         return Provisional(
-            unseen_error_mm=settings.unseen_error_mm,
             warnings=("No plate is entered, so nothing can be planned: enter it first.",),
         )
     work = Completion(plate, traced, missing)
     runs_mm = {draft.id: draft.runs_mm() for draft in work.drafts.values() if draft.runs_mm()}
+    leads = with_diameters((draft.lead() for draft in work.drafts.values()), work.diameters_mm)
+    # An unseen run may lie `unseen_error_mm` beside where it is drawn, a provisional one as far
+    # as the channel is wide; what is missing to that is given to the lead as thickness.
     widest_mm = max((channel.width_mm for channel in plate.channels), default=0.0)
+    berth_mm = 2 * max(widest_mm - settings.unseen_error_mm, 0.0)
     return Provisional(
-        leads=tuple(draft.lead() for draft in work.drafts.values()),
+        leads=tuple(
+            replace(lead, diameter_mm=lead.diameter_mm + berth_mm) if lead.id in runs_mm else lead
+            for lead in leads
+        ),
         runs_mm=runs_mm,
-        unseen_error_mm=max(settings.unseen_error_mm, widest_mm if runs_mm else 0.0),
-        diameters_mm=work.diameters_mm,
         warnings=tuple(work.warnings()),
     )

@@ -25,14 +25,17 @@ def thickest_mm(traced: Iterable[TracedLead]) -> dict[str, float]:
     return diameters_mm | measured
 
 
-def with_diameters(leads: Iterable[Lead], diameters_mm: Mapping[str, float]) -> tuple[Lead, ...]:
-    """Return the leads; where one has an unseen run, none stays an ideal line.
+def with_diameters(
+    leads: Iterable[Lead], diameters_mm: Mapping[str, float], unsure: bool = False
+) -> tuple[Lead, ...]:
+    """Return the leads; where one has an unseen run (or `unsure`), none stays an ideal line.
 
     An ideal line meets others only where it truly crosses them, but an unseen run may lie
     beside where it was drawn.
     """
     leads = tuple(leads)
-    if not any(lead.seen is not None and not all(lead.seen) for lead in leads):
+    unseen = (lead.seen is not None and not all(lead.seen) for lead in leads)
+    if not unsure and not any(unseen):
         return leads
     return tuple(
         lead if lead.diameter_mm else replace(lead, diameter_mm=diameters_mm[lead.kind])
