@@ -18,7 +18,7 @@ HALF_TURN = np.pi  # a lead's neighbouring parts are no meeting: within pi limit
 _TINY_MM = 1e-100  # smaller coordinates count as 0, see orient.py
 _LARGEST_MM = 1e9  # so that squares and products stay far from overflow
 _BUNCH = 4  # boxes per box of the next level
-_BLOCK = 1 << 14  # pairs opened at once, so that they stay in the cache
+_BLOCK = 1 << 13  # pairs opened at once, so that they stay in the cache
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,8 +138,18 @@ def near_pairs(seg: Segments) -> Pairs:
     # More than the reach, so that rounding to single precision can't lose a pair.
     grow = seg.reach + 2e-7 * (1.0 + np.maximum(np.abs(high_x), np.abs(high_y)))
     i, j = _box_pairs(seg, (low_x - grow, low_y - grow, -high_x - grow, -high_y - grow))
-    boxes = np.stack([low_x, low_y, high_x, high_y])
-    kept = [_near(seg, boxes, i[at : at + _BLOCK], j[at : at + _BLOCK]) for at in _blocks(len(i))]
+    # One row per segment, so that a pair costs two places of memory; an ideal line's reach
+    # swallows that of any other.
+    rows = np.stack(
+        [
+            *(low_x, low_y, high_x, high_y),
+            *(seg.x0, seg.y0, seg.ux, seg.uy),
+            np.where(seg.ideal, -np.inf, seg.reach),
+            seg.lead.astype(np.float64),
+        ],
+        axis=1,
+    )
+    kept = [_near(seg, rows, i[at : at + _BLOCK], j[at : at + _BLOCK]) for at in _blocks(len(i))]
     columns = zip(*kept, strict=True)
     return Pairs(*(np.concatenate(column, axis=-1) for column in columns))
 
@@ -148,26 +158,25 @@ def _blocks(count: int) -> range:
     return range(0, max(count, 1), _BLOCK)
 
 
-def _near(seg: Segments, boxes: np.ndarray, i: np.ndarray, j: np.ndarray):
+def _near(seg: Segments, rows: np.ndarray, i: np.ndarray, j: np.ndarray):
     """The pairs of one block that count, as the fields of Pairs."""
-    one, other = boxes[:, i], boxes[:, j]
-    low, high = np.maximum(one[:2], other[:2]), np.minimum(one[2:], other[2:])
-    meet = (low <= high).all(axis=0)
-    follow = np.flatnonzero(meet & (j == i + 1))
-    follow = follow[seg.lead[i[follow]] == seg.lead[j[follow]]]
-    fi, fj = i[follow], j[follow]
-    meet[follow] = seg.ux[fi] * seg.ux[fj] + seg.uy[fi] * seg.uy[fj] < 0
-    limit = seg.reach[i] + seg.reach[j]
-    limit[seg.ideal[i] | seg.ideal[j]] = 0.0
+    one = np.ascontiguousarray(rows.take(i, axis=0).T)
+    other = np.ascontiguousarray(rows.take(j, axis=0).T)
+    meet = (np.maximum(one[:2], other[:2]) <= np.minimum(one[2:4], other[2:4])).all(axis=0)
+    same_lead = one[9] == other[9]
+    follow = np.flatnonzero(same_lead & (j == i + 1))
+    turn = one[6, follow] * other[6, follow] + one[7, follow] * other[7, follow]
+    meet[follow] = turn < 0
+    limit = np.maximum(one[8] + other[8], 0.0)
     if not limit.any():
         keep = np.flatnonzero(meet)
         return i[keep], j[keep], limit[keep], meet[keep], np.zeros((4, len(keep)))
-    ends_sq = np.stack(end_distances(cells_of(seg, i, j)))
+    ends_sq = np.stack(end_distances(Cells(*one[4:8], *other[4:8])))
     near = (ends_sq.min(axis=0) <= limit * limit) & (limit > 0)
-    one_lead = np.flatnonzero(near & (seg.lead[i] == seg.lead[j]))
-    oi, oj = i[one_lead], j[one_lead]
-    apart = seg.s0[oj] + seg.length[oj] - seg.s0[oi]
-    near[one_lead] = apart > HALF_TURN * limit[one_lead]
+    same_lead = np.flatnonzero(near & same_lead)
+    si, sj = i[same_lead], j[same_lead]
+    apart = seg.s0[sj] + seg.length[sj] - seg.s0[si]
+    near[same_lead] = apart > HALF_TURN * limit[same_lead]
     keep = np.flatnonzero(meet | near)
     return i[keep], j[keep], limit[keep], meet[keep], ends_sq[:, keep]
 
