@@ -152,14 +152,13 @@ def _step(number: int, cells: list[str], columns: dict[str, int]) -> Step:
         raise PullError(
             f"row {number} of the order has the action {shown(action)}; use pull or peel"
         )
+    more = [text for text in cells[columns["wire"] + 1 :] if text.strip()]
+    if len(columns) == 1 and more:
+        raise PullError(
+            f"row {number} of the order has more than a lead in it ({shown(more[0])}); "
+            "name the columns action, wire, past_x, past_y"
+        )
     if action == "pull":
-        if "action" not in columns and len(cells) > max(columns.values()) + 1 and len(columns) == 1:
-            extra = [c for c in cells[max(columns.values()) + 1 :] if c.strip()]
-            if extra:
-                raise PullError(
-                    f"row {number} of the order has more than a lead in it ({shown(extra[0])}); "
-                    "use the columns action, wire, past_x, past_y"
-                )
         return Step("pull", wire)
     try:
         past = (float(cell("past_x")), float(cell("past_y")))
