@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -11,12 +11,14 @@ import numpy as np
 
 from mapper.fit.camera import DEFAULT_FOCAL35_MM, Camera, focal_px_from_35mm
 from mapper.fit.clicks import assigned, click_camera, click_trials, known_targets
+from mapper.fit.dlt import apply_homography, homography_dlt
 from mapper.fit.ellipses import level_ellipses
 from mapper.fit.errors import FitFailed
 from mapper.fit.evidence import EdgeMaps, edge_maps
 from mapper.fit.face import FaceEdges, face_edges
 from mapper.fit.hints import FitHints
 from mapper.fit.hypotheses import Circles, Trial, circle_trials, tilts
+from mapper.fit.pairs import pair
 from mapper.fit.refine import Polished, Prior, align, polish, support_score
 from mapper.fit.result import PhotoFit
 from mapper.fit.verdict import Seen, evidence, margin_over, same_answer, seen_features
@@ -39,6 +41,7 @@ GOOD_EVIDENCE = 8.0  # nats; the best wrong fit met so far has less than none
 GOOD_MARGIN = 4.0
 LEAST_EVIDENCE = 0.0
 SAME_MM = 3.0
+CARRIED_SHARE = 0.03  # of the plate's size: how far a map from photo to photo may be off
 GOOD_SIGMA_MM = 0.5
 GOOD_LEFT_OUT_MM = 0.5
 
@@ -108,12 +111,14 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
     if not np.isfinite(clicks_px).all():
         raise FitFailed("A click holds a number that is not finite: click it again.")
     known = known_targets(hints.clicks, drawing.features)
-    answers = _answers(view, drawing, hints, clicks_px, known, photo)
-    fit = None
-    if answers:
-        fit = _judged(view, drawing, answers, plate, with_clicks=len(clicks_px) > 0)
+    carried = _carried(photo, view, drawing, hints)
+    agrees = _agreement(view, drawing, clicks_px, known, carried)
+    answers = _answers(view, drawing, clicks_px, known, carried, agrees)
+    fit = _judged(view, drawing, answers, agrees) if answers else None
     if fit is None and len(clicks_px) >= 4:
         fit = _by_clicks_alone(view, drawing, clicks_px, known)
+    if fit is None and carried is not None:
+        fit = _by_photo_alone(view, carried)
     if fit is None:
         raise FitFailed(f"This photo could not be fitted to the drawing on its own: {HELP}.")
     if len(clicks_px):
@@ -151,42 +156,97 @@ def _drawing(plate: Plate) -> _Drawing:
     return _Drawing(face_edges(plate), circles, features, reach)
 
 
-def _answers(view, drawing, hints: FitHints, clicks_px, known, photo) -> list[_Answer]:
-    """Aligned answers, best first, that agree with the clicks."""
-    maps = edge_maps(view.grey, view.scale)
-    blobs = level_ellipses(view.grey).scaled(1 / view.scale)
-    likely = tilts(blobs, view.prior.focal_px, view.centre_px)
-    reach = CLICK_REACH * max(view.width_px, view.height_px)
-    trials: list[Trial] = []
-    if len(clicks_px):
-        trials += click_trials(
-            clicks_px, known, drawing.features, view.prior, view.centre_px, likely, reach
+def _carried(photo: Photo, view: _View, drawing: _Drawing, hints: FitHints) -> Camera | None:
+    """The pose that a fitted photo of the same plate gives this one; None without a sure map."""
+    best = None
+    for other, other_fit in hints.fitted:
+        paired = pair(photo.pixels_bgr, other.pixels_bgr)
+        if paired is None or not paired.convinces:
+            continue
+        if best is not None and paired.lead <= best[0]:
+            continue
+        share = np.linspace(0.02, 0.98, 12)
+        x, y = np.meshgrid(share * view.width_px, share * view.height_px)
+        here = np.column_stack((x.ravel(), y.ravel()))
+        there = apply_homography(paired.homography, here)
+        shown = (there >= 0).all(axis=1) & (there < (other_fit.width_px, other_fit.height_px)).all(
+            axis=1
         )
+        if shown.sum() < 8:
+            continue
+        xy_mm = other_fit.plate_from_photo(there[shown])
+        try:
+            camera = Camera.from_homography(
+                homography_dlt(xy_mm, here[shown]), view.prior.focal_px, view.centre_px
+            )
+        except FitFailed:
+            continue
+        best = (paired.lead, camera)
+    return None if best is None else best[1]
+
+
+def _agreement(
+    view: _View, drawing: _Drawing, clicks_px, known, carried: Camera | None
+) -> Callable[[Camera], bool]:
+    """Whether a camera agrees with the clicks and with the fitted photo."""
+    reach = CLICK_REACH * max(view.width_px, view.height_px)
 
     def agrees(camera: Camera) -> bool:
+        if carried is not None and not same_answer(
+            carried, camera, view.grid_px, CARRIED_SHARE * drawing.reach_mm
+        ):
+            return False
         if not len(clicks_px):
             return True
         return assigned(camera, clicks_px, known, drawing.xy_mm, reach) is not None
 
-    answers = _aligned(view, drawing, maps, trials, agrees)
-    for n, tilt in enumerate(likely):
-        found = circle_trials(
-            view.grey,
-            view.scale,
-            blobs,
-            drawing.circles,
-            view.prior.focal_px,
-            view.centre_px,
-            tilt,
-            drawing.reach_mm,
-        )
-        answers += _aligned(view, drawing, maps, found, agrees)
+    return agrees
+
+
+def _answers(
+    view: _View, drawing: _Drawing, clicks_px, known, carried: Camera | None, agrees
+) -> list[_Answer]:
+    """Aligned answers, best first, that agree with the clicks and the fitted photo.
+
+    Sources are asked in turn, the surest first, until an answer convinces.
+    """
+    maps = edge_maps(view.grey, view.scale)
+    answers: list[_Answer] = []
+    for trials in _sources(view, drawing, clicks_px, known, carried):
+        answers += _aligned(view, drawing, maps, trials, agrees)
         answers.sort(key=lambda a: -a.support)
-        if answers and n < len(likely) - 1:
+        if answers:
             seen = seen_features(view.grey, view.scale, answers[0].camera, drawing.edges.every(2))
             if evidence(drawing.edges, seen.in_view, seen.met) > GOOD_EVIDENCE:
                 break
     return answers
+
+
+def _sources(
+    view: _View, drawing: _Drawing, clicks_px, known, carried: Camera | None
+) -> Iterator[list[Trial]]:
+    focal, centre = view.prior.focal_px, view.centre_px
+    reach = CLICK_REACH * max(view.width_px, view.height_px)
+    if carried is not None:
+        yield [Trial(carried, 0.0, 0, "photo to photo")]
+    named = sum(target is not None for target in known)
+    if named >= 4:
+        yield click_trials(clicks_px, known, drawing.features, view.prior, centre, [], reach)
+    blobs = level_ellipses(view.grey).scaled(1 / view.scale)
+    likely = tilts(blobs, focal, centre)
+    for tilt in likely:
+        yield circle_trials(
+            view.grey,
+            view.scale,
+            blobs,
+            drawing.circles,
+            focal,
+            centre,
+            tilt,
+            drawing.reach_mm,
+        )
+    if len(clicks_px) >= 2 and named < 4:
+        yield click_trials(clicks_px, known, drawing.features, view.prior, centre, likely, reach)
 
 
 def _aligned(
@@ -204,9 +264,7 @@ def _aligned(
     return out
 
 
-def _judged(
-    view: _View, drawing: _Drawing, answers: list[_Answer], plate: Plate, with_clicks: bool
-) -> PhotoFit | None:
+def _judged(view: _View, drawing: _Drawing, answers: list[_Answer], agrees) -> PhotoFit | None:
     """The best answer refined and judged; None when it does not convince at all."""
     edges = drawing.edges
     half = edges.every(2)
@@ -221,7 +279,7 @@ def _judged(
     if proof < LEAST_EVIDENCE:
         return None
     reasons = []
-    margin, telling, rival = _margin(view, drawing, polished.camera, seen, answers)
+    margin, telling, rival = _margin(view, drawing, polished.camera, seen, answers, agrees)
     if margin < GOOD_MARGIN or telling < 2:
         reasons.append(
             "The plate would fit nearly as well in another place or turned round, and what "
@@ -248,7 +306,7 @@ def _judged(
     return _checked(fit, view, drawing, polished, seen)
 
 
-def _margin(view, drawing, camera: Camera, seen: Seen, answers: list[_Answer]):
+def _margin(view, drawing, camera: Camera, seen: Seen, answers: list[_Answer], agrees):
     """Least margin over the rivals, telling features met against that one, and the rival."""
     half = drawing.edges.every(2)
     rivals = [a.camera for a in answers[1:6]]
@@ -261,6 +319,8 @@ def _margin(view, drawing, camera: Camera, seen: Seen, answers: list[_Answer]):
             continue
         moved = align(view.grey, view.scale, rival, half, view.prior, (6.0, *LENS_REACHES), True)
         if any(same_answer(t, moved, view.grid_px, SAME_MM) for t in tried):
+            continue
+        if not agrees(moved):
             continue
         tried.append(moved)
         other = seen_features(view.grey, view.scale, moved, half)
@@ -339,6 +399,25 @@ def _left_out_miss(view, edges: FaceEdges, polished: Polished, seen: Seen) -> fl
     values = np.concatenate(misses)
     values = values[np.isfinite(values)]
     return float(np.median(values)) if values.size else float("nan")
+
+
+def _by_photo_alone(view: _View, carried: Camera) -> PhotoFit:
+    """A fit that only another photo holds."""
+    loose = np.diag([0.004, 0.004, 0.004, 1.0, 1.0, 2.0, view.prior.focal_share, 0.01]) ** 2
+    return PhotoFit(
+        carried,
+        view.width_px,
+        view.height_px,
+        loose,
+        "doubtful",
+        (
+            "Only another photo holds this fit, as too few edges of the drawing are seen in this "
+            f"one: compare the drawn lines with the photo, or {HELP}.",
+        ),
+        "photo to photo",
+        np.zeros(0),
+        (),
+    )
 
 
 def _by_clicks_alone(view, drawing, clicks_px, known) -> PhotoFit | None:

@@ -19,6 +19,7 @@ from mapper.plate.features import Feature
 __all__ = ["assigned", "click_camera", "click_trials", "known_targets"]
 
 CLICK_SIGMA_PX = 8.0  # of a rough click, in a photo 2400 px long
+MOST_STARTS = 40
 TILTS = [(0.0, 0.0)] + [
     (r * np.cos(a), r * np.sin(a)) for r in (0.25, 0.5) for a in np.arange(8) * np.pi / 4
 ]
@@ -131,7 +132,7 @@ def _pair_starts(clicks_px, known, xy, prior: Prior, centre_px, tilts, reach_px)
     second = [known[j]] if known[j] is not None else range(len(xy))
     a, b = np.array([(m, n) for m in first for n in second if m != n]).T
     p = np.conj(xy[:, 0] + 1j * xy[:, 1])
-    out = []
+    ranked: list[tuple[float, Camera]] = []
     for tilt in tilts:
         turn = square_view(tilt)
         flat, _ = to_square(turn, (clicks_px - centre_px) / prior.focal_px)
@@ -147,8 +148,10 @@ def _pair_starts(clicks_px, known, xy, prior: Prior, centre_px, tilts, reach_px)
         loose = (2 * reach_px + 0.03 * np.ptp(clicks_px, axis=0).max()) / prior.focal_px
         for k in np.argsort(gap, kind="stable")[:12]:
             if gap[k] < loose:
-                out.append(square_pose(alpha[k], beta[k], turn, prior.focal_px, centre_px))
-    return out
+                pose = square_pose(alpha[k], beta[k], turn, prior.focal_px, centre_px)
+                ranked.append((float(gap[k]), pose))
+    ranked.sort(key=lambda r: r[0])
+    return [camera for _, camera in ranked[:MOST_STARTS]]
 
 
 def _scored(starts, clicks_px, known, xy, reach_px, prior, centre_px):

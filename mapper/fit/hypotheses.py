@@ -17,7 +17,16 @@ import numpy as np
 from mapper.fit.camera import Camera
 from mapper.fit.ellipses import Blobs, local_ratio, rim_circles
 
-__all__ = ["Circles", "Trial", "circle_trials", "square_pose", "square_view", "tilts", "to_square"]
+__all__ = [
+    "Circles",
+    "Trial",
+    "circle_trials",
+    "square_circles",
+    "square_pose",
+    "square_view",
+    "tilts",
+    "to_square",
+]
 
 MOST_TILT = math.tan(math.radians(42))
 VIEW_PX = 800  # long side of the square view in which rims are looked for
@@ -108,7 +117,7 @@ def circle_trials(
     and the cameras in the answer have the mirrored plate in mind.
     """
     turn = square_view(tilt)
-    found = _detections(grey, scale, blobs, focal_px, centre_px, turn)
+    found = square_circles(grey, scale, blobs, focal_px, centre_px, turn)
     if len(found) < 2 or len(circles.xy_mm) < 2:
         return []
     q, radius, weight = found[:, 0] + 1j * found[:, 1], found[:, 2], found[:, 3]
@@ -143,7 +152,7 @@ def circle_trials(
     return out
 
 
-def _detections(grey, scale, blobs, focal_px, centre_px, turn) -> np.ndarray:
+def square_circles(grey, scale, blobs, focal_px, centre_px, turn) -> np.ndarray:
     """Circles (N, 4) in the square view: normalised x, y, radius; weight 0..1."""
     rows = []
     dark = blobs.take(blobs.dark & (blobs.weight >= 3))
