@@ -269,6 +269,13 @@ def test_a_drawing_with_nothing_to_see_is_refused(tmp_path):
         read_drawing(as_bytes(add_plate(new_drawing())), units="furlong")
 
 
+def test_an_entity_of_an_unknown_kind_without_a_layer_does_no_harm():
+    data = as_bytes(add_plate(new_drawing()))
+    head, tail = data.split(b"ENTITIES\n", 1)
+    strange = b"  0\nWIDGET\n  5\nFFFF\n"
+    assert Plate.from_dxf(head + b"ENTITIES\n" + strange + tail) == Plate.from_dxf(data)
+
+
 def test_blocks_that_multiply_without_end_are_refused(monkeypatch):
     monkeypatch.setattr("mapper.plate.dxf.MAX_BLOCK_PARTS", 500)  # the true limit takes seconds
     document = new_drawing()

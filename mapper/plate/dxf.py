@@ -86,16 +86,16 @@ def read_dxf(
     }
     for entity in _entities(document):
         kind = entity.dxftype()
-        if str(entity.dxf.get("layer", "0")).lower() in hidden:
+        if kind != "CIRCLE" and kind not in STROKES:
+            others += 1
+        elif _layer(entity).lower() in hidden:
             skipped += 1
-        elif kind == "CIRCLE" or kind in STROKES:
+        else:
             found = _convert(entity, scale)
             if isinstance(found, Circle):
                 circles.append(found)
             elif found is not None:
                 strokes.append(found)
-        else:
-            others += 1
     if not circles and not strokes:
         raise PlateError(
             "The drawing has no lines and circles in its model space"
@@ -116,10 +116,15 @@ def entity_label(entity: DXFEntity) -> str:
     """Return how messages name an entity: type, handle and layer."""
     source = entity.source_of_copy or entity
     handle = source.dxf.get("handle") or entity.dxf.get("handle")
-    layer = shown(entity.dxf.get("layer", "0"), 32)
+    layer = shown(_layer(entity), 32)
     return (
         f"{entity.dxftype()} {'#' + str(handle) if handle else '(in a block)'} on layer '{layer}'"
     )
+
+
+def _layer(entity: DXFEntity) -> str:
+    """Return the layer's name; unknown entity types may not have one."""
+    return str(entity.dxf.get("layer", "0")) if entity.dxf.is_supported("layer") else "0"
 
 
 def _read(source: str | os.PathLike[str] | bytes) -> tuple[bytes, str]:
