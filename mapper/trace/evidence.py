@@ -14,11 +14,23 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-__all__ = ["NOMINAL_WIDTH_PX", "Elements", "line_elements", "sample", "to_lab"]
+__all__ = [
+    "LIKENESS",
+    "NOMINAL_WIDTH_PX",
+    "Elements",
+    "elements_of_colour",
+    "joined",
+    "line_elements",
+    "sample",
+    "to_lab",
+]
 
 NOMINAL_WIDTH_PX = 4.2  # a bar answers best at sigma = width / (2 sqrt 3)
 SIGMA_PX = 1.2
 MIN_CONTRAST = 2.5  # Lab units; below that JPEG noise makes lines of its own
+LIKENESS = 40.0  # answer of a place that has exactly the colour asked for
+MIN_LIKENESS = 6.0
+LIGHTNESS_WEIGHT = 0.6  # shade changes lightness more than hue
 MIN_SIDE_RATIO = 0.15  # weaker side over stronger side; a step edge gives 0 or less
 NOISE_FACTOR = 2.0
 MAX_CROSS_BEND = 0.4  # bend along the line over bend across it
@@ -30,8 +42,8 @@ class Elements:
     """N line elements of one scaled picture.
 
     `xy` (N, 2) px of that picture; `angle_rad` (N,) direction of the line, modulo pi;
-    `contrast` (N,) Lab units on the weaker side; `colour` (N, 3) Lab; `beside` (N, 2, 3) Lab of what lies to its
-    two sides; `width` (N,) px.
+    `contrast` (N,) Lab units on the weaker side; `colour` (N, 3) Lab; `beside` (N, 2, 3) Lab
+    of what lies to its two sides; `width` (N,) px.
     """
 
     xy: np.ndarray
@@ -53,6 +65,16 @@ class Elements:
             self.beside[index],
             self.width[index],
         )
+
+
+def joined(first: Elements, second: Elements) -> Elements:
+    """Both sets as one."""
+    return Elements(
+        *(
+            np.concatenate([a, b])
+            for a, b in zip(vars(first).values(), vars(second).values(), strict=True)
+        )
+    )
 
 
 def to_lab(image_bgr: np.ndarray) -> np.ndarray:
@@ -92,34 +114,60 @@ _SMOOTH, _SLOPE, _BEND = _kernels()
 
 def line_elements(lab: np.ndarray, spacing_px: int = 2) -> Elements:
     """All line elements of `lab` (H, W, 3) float32, thinned to about one per `spacing_px`."""
-    height, width = lab.shape[:2]
+    return _elements(lab, lab, MIN_CONTRAST, spacing_px)
 
-    def filtered(kx: np.ndarray, ky: np.ndarray) -> np.ndarray:
-        return cv2.sepFilter2D(lab, cv2.CV_32F, kx, ky, borderType=cv2.BORDER_REPLICATE)
 
-    hxx, hxy, hyy = filtered(_BEND, _SMOOTH), filtered(_SLOPE, _SLOPE), filtered(_SMOOTH, _BEND)
+def elements_of_colour(lab: np.ndarray, colours: np.ndarray, spread: float) -> Elements:
+    """Line elements of the places in `lab` that have one of the Lab `colours` (K, 3).
+
+    `spread`: Lab units by which a colour may be off. Print, scratches and other leads of
+    other colours are not there at all in this picture; `contrast` is then 0..`LIKENESS`.
+    """
+    smooth = cv2.GaussianBlur(lab, (3, 3), 0.7)
+    nearest = np.full(lab.shape[:2], np.inf, np.float32)
+    for own in colours.astype(np.float32):
+        off = smooth - own
+        off[..., 0] *= LIGHTNESS_WEIGHT
+        np.minimum(nearest, np.einsum("ijk,ijk->ij", off, off), out=nearest)
+    likeness = LIKENESS * np.exp(nearest / np.float32(-2 * spread**2))
+    return _elements(likeness[..., None], lab, MIN_LIKENESS, 2)
+
+
+def _filtered(picture: np.ndarray, kx: np.ndarray, ky: np.ndarray) -> np.ndarray:
+    answer = cv2.sepFilter2D(picture, cv2.CV_32F, kx, ky, borderType=cv2.BORDER_REPLICATE)
+    return answer.reshape(picture.shape)
+
+
+def _elements(
+    picture: np.ndarray, lab: np.ndarray, min_contrast: float, spacing_px: int
+) -> Elements:
+    """Line elements of `picture` (H, W, C); their colours are read from `lab`."""
+    width, channels = picture.shape[1], picture.shape[2]
+    hxx = _filtered(picture, _BEND, _SMOOTH)
+    hxy = _filtered(picture, _SLOPE, _SLOPE)
+    hyy = _filtered(picture, _SMOOTH, _BEND)
     bend2 = np.einsum("ijk,ijk->ij", hxx, hxx) + np.einsum("ijk,ijk->ij", hyy, hyy)
     # A bar of contrast c and nominal width bends the smoothed colour by about 0.35 c.
-    floor = max(0.2 * MIN_CONTRAST, NOISE_FACTOR * float(np.sqrt(np.median(bend2[::3, ::3]))) * 0.5)
+    floor = max(0.2 * min_contrast, NOISE_FACTOR * float(np.sqrt(np.median(bend2[::3, ::3]))) * 0.5)
     index = np.flatnonzero(bend2.ravel() > floor**2)
     if len(index) == 0:
         return _none()
-    xx, xy_, yy = (h.reshape(-1, 3)[index] for h in (hxx, hxy, hyy))
-    # Direction in which the three channels together bend most: first eigenvector of sum H^2.
+    xx, xy_, yy = (h.reshape(-1, channels)[index] for h in (hxx, hxy, hyy))
+    # Direction in which the channels together bend most: first eigenvector of sum H^2.
     a11 = np.einsum("ij,ij->i", xx, xx) + np.einsum("ij,ij->i", xy_, xy_)
     a22 = np.einsum("ij,ij->i", yy, yy) + np.einsum("ij,ij->i", xy_, xy_)
     a12 = np.einsum("ij,ij->i", xy_, xx + yy)
     across = 0.5 * np.arctan2(2 * a12, a11 - a22)
     nx, ny = np.cos(across), np.sin(across)
     bend = xx * (nx**2)[:, None] + xy_ * (2 * nx * ny)[:, None] + yy * (ny**2)[:, None]
-    strength = np.linalg.norm(bend, axis=1)
+    strength = np.sqrt(np.einsum("ij,ij->i", bend, bend))
     # Where the colour bends both ways two lines meet or one ends: no direction to be had.
     spread = np.sqrt((a11 - a22) ** 2 + 4 * a12**2)
     plain = (a11 + a22 - spread) < MAX_CROSS_BEND**2 * (a11 + a22 + spread)
     strong = (strength > floor) & plain
     index, nx, ny, bend, strength = (v[strong] for v in (index, nx, ny, bend, strength))
-    gx = filtered(_SLOPE, _SMOOTH).reshape(-1, 3)[index]
-    gy = filtered(_SMOOTH, _SLOPE).reshape(-1, 3)[index]
+    gx = _filtered(picture, _SLOPE, _SMOOTH).reshape(-1, channels)[index]
+    gy = _filtered(picture, _SMOOTH, _SLOPE).reshape(-1, channels)[index]
     slope = np.einsum("ij,ij->i", gx * nx[:, None] + gy * ny[:, None], bend) / strength
     shift = -slope / strength
     on_ridge = (np.abs(shift * nx) <= 0.55) & (np.abs(shift * ny) <= 0.55)
@@ -128,41 +176,53 @@ def line_elements(lab: np.ndarray, spacing_px: int = 2) -> Elements:
     )
     if len(index) == 0:
         return _none()
-    # One element per cell: the strongest.
-    cell = (index // width // spacing_px) * (width // spacing_px + 1) + (
-        index % width
-    ) // spacing_px
-    order = np.lexsort((-strength, cell))
-    first = np.ones(len(order), bool)
-    first[1:] = cell[order][1:] != cell[order][:-1]
-    keep = order[first]
+    keep = _strongest_per_cell(index, width, strength, spacing_px)
     index, nx, ny, bend, strength, shift = (v[keep] for v in (index, nx, ny, bend, strength, shift))
     centre = np.stack([index % width + shift * nx, index // width + shift * ny], 1)
-    normal = np.stack([nx, ny], 1)
-    smooth = cv2.GaussianBlur(lab, (3, 3), 0.6)
-    offsets = np.concatenate([-SIDE_OFFSETS_PX[::-1], [0.0], SIDE_OFFSETS_PX])
-    # Colours are read a little way along the line too, so that grain does not count.
-    along = np.stack([-ny, nx], 1)
-    profile = sum(
-        sample(smooth, (centre + step * along)[:, None] + offsets[None, :, None] * normal[:, None])
-        for step in (-1.0, 0.0, 1.0)
-    ) / np.float32(3)
-    middle = len(SIDE_OFFSETS_PX)
     direction = -bend / strength[:, None]
+    profile = _profiles(picture, centre, nx, ny).reshape(len(centre), -1, channels)
+    middle = len(SIDE_OFFSETS_PX)
     drop = np.einsum("nkc,nc->nk", profile[:, middle : middle + 1] - profile, direction)
     left, right = drop[:, :middle][:, ::-1], drop[:, middle + 1 :]
     # The two outermost offsets serve the width only: too far out they meet the neighbour.
     left_top, right_top = left[:, 1:5].max(1), right[:, 1:5].max(1)
     contrast = np.minimum(left_top, right_top)
-    both = (contrast > MIN_CONTRAST) & (contrast > MIN_SIDE_RATIO * np.maximum(left_top, right_top))
-    breadth = _half_width(left, left_top) + _half_width(right, right_top)
+    both = (contrast > min_contrast) & (contrast > MIN_SIDE_RATIO * np.maximum(left_top, right_top))
+    breadth = _half_width(left[both], left_top[both]) + _half_width(right[both], right_top[both])
+    skin = profile[both]
+    if picture is not lab:
+        skin = _profiles(lab, centre[both], nx[both], ny[both])
     return Elements(
         centre[both],
         (np.arctan2(ny, nx)[both] + np.pi / 2) % np.pi,
         contrast[both].astype(float),
-        profile[both][:, middle - 1 : middle + 2].mean(1).astype(float),
-        np.stack([profile[both][:, k : k + 2].mean(1) for k in (1, -3)], 1).astype(float),
-        breadth[both],
+        skin[:, middle - 1 : middle + 2].mean(1).astype(float),
+        np.stack([skin[:, k : k + 2].mean(1) for k in (1, -3)], 1).astype(float),
+        breadth,
+    )
+
+
+def _strongest_per_cell(
+    index: np.ndarray, width: int, strength: np.ndarray, spacing_px: int
+) -> np.ndarray:
+    column = index % width // spacing_px
+    cell = (index // width // spacing_px) * (width // spacing_px + 1) + column
+    order = np.lexsort((-strength, cell))
+    first = np.ones(len(order), bool)
+    first[1:] = cell[order][1:] != cell[order][:-1]
+    return order[first]
+
+
+def _profiles(
+    picture: np.ndarray, centre: np.ndarray, nx: np.ndarray, ny: np.ndarray
+) -> np.ndarray:
+    """Values across each element at -offsets, 0, +offsets; read a little way along it, too."""
+    offsets = np.concatenate([-SIDE_OFFSETS_PX[::-1], [0.0], SIDE_OFFSETS_PX])
+    normal, along = np.stack([nx, ny], 1), np.stack([-ny, nx], 1)
+    smooth = cv2.GaussianBlur(picture, (3, 3), 0.6)
+    across = centre[:, None] + offsets[None, :, None] * normal[:, None]
+    return sum(sample(smooth, across + step * along[:, None]) for step in (-1.0, 0.0, 1.0)) / (
+        np.float32(3)
     )
 
 

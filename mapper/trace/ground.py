@@ -1,7 +1,7 @@
 """What is worked out once per photo, so that later traces are quick.
 
 A `Ground` holds the photo and, for each width of lead, one scaled picture with its line
-elements and the links between them. A layer is made when first asked for and then kept; it
+elements. A layer is made when first asked for and then kept; it
 may be asked for from several threads.
 """
 
@@ -14,13 +14,12 @@ import cv2
 import numpy as np
 
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, line_elements, to_lab
-from mapper.trace.links import Links, link_elements
 from mapper.trace.model import TraceError
 
 __all__ = ["LAYERS", "Ground", "Layer", "as_ground", "layer_for_width", "layer_scale", "prepare"]
 
 LAYERS = 8  # leads of 3 px (layer 0) to about 50 px (layer 7), half an octave apart
-PREPARED_PX = 2_600_000  # layers up to this size are made by `prepare`, finer ones when needed
+PREPARED_PX = 3_100_000  # layers up to this size are made by `prepare`, finer ones when needed
 MIN_SIDE_PX = 8
 
 
@@ -31,7 +30,6 @@ class Layer:
     scale: float
     lab: np.ndarray
     elements: Elements
-    links: Links
 
     def from_photo(self, xy_px: np.ndarray) -> np.ndarray:
         return (np.asarray(xy_px, float) + 0.5) * self.scale - 0.5
@@ -132,5 +130,4 @@ def scaled(image_bgr: np.ndarray, number: int) -> np.ndarray:
 
 def _make_layer(image_bgr: np.ndarray, number: int) -> Layer:
     lab = to_lab(scaled(image_bgr, number))
-    elements = line_elements(lab)
-    return Layer(layer_scale(number), lab, elements, link_elements(elements, lab))
+    return Layer(layer_scale(number), lab, line_elements(lab))

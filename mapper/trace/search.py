@@ -14,10 +14,10 @@ import numpy as np
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
-from mapper.trace.evidence import NOMINAL_WIDTH_PX
-from mapper.trace.ground import Layer
+from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements
+from mapper.trace.links import Links
 
-__all__ = ["Way", "find_way", "link_costs"]
+__all__ = ["MAX_COLOUR", "Way", "find_way", "link_costs"]
 
 BASE = 0.013
 MAX_COLOUR = 1.2
@@ -40,26 +40,20 @@ HIDDEN = 0.6  # per width hidden beyond
 BARE = 2.5  # per width where there is nothing that could hide a lead
 LIKE_LONG = 0.5  # per width beyond NARROW
 LIKE = 0.15  # per width across a stretch without line but of the lead's colour
-NOWHERE = 2.2  # per width, straight from a place to the next click
-NOWHERE_START = 12.0
 ARRIVE_PX = 1.3 * NOMINAL_WIDTH_PX
 
 
 @dataclass(frozen=True, eq=False)
 class Way:
-    """States from click to click; `cost` in total; `via_index` where each click was reached.
-
-    A state of -1 - k stands for click k itself where no line led to it.
-    """
+    """States from click to click (none where there is no way) and the cost in total."""
 
     states: np.ndarray
     cost: float
 
 
-def link_costs(layer: Layer, colours: np.ndarray, width_px: float) -> np.ndarray:
-    """Cost (M,) of every link for a lead with the Lab `colours` (K, 3) seen at its clicks."""
-    elements, links = layer.elements, layer.links
-    stretch = np.abs(np.log(np.maximum(elements.width, 0.5) / (width_px * layer.scale)))
+def link_costs(elements: Elements, links: Links, colours: np.ndarray, width: float) -> np.ndarray:
+    """Cost (M,) of every link for a lead of Lab `colours` (K, 3) and `width`, px of the layer."""
+    stretch = np.abs(np.log(np.maximum(elements.width, 0.5) / width))
     node = (
         BASE
         + colour_cost(elements.colour, colours)
@@ -94,17 +88,16 @@ def colour_cost(colour: np.ndarray, colours: np.ndarray) -> np.ndarray:
     return MAX_COLOUR * (1 - np.exp(-(beyond**2) / (2 * COLOUR_SPREAD**2)))
 
 
-def find_way(layer: Layer, cost: np.ndarray, clicks: np.ndarray) -> Way:
+def find_way(elements: Elements, links: Links, cost: np.ndarray, clicks: np.ndarray) -> Way:
     """Cheapest way through `clicks` (K, 2), px of the layer, in turn; headings carry over."""
-    links = layer.links
-    count = 2 * len(layer.elements)
+    count = 2 * len(elements)
     hub = count
     pieces: list[np.ndarray] = []
-    entry_states, entry_costs = _near_click(layer, clicks[0])
+    entry_states, entry_costs = _near_click(elements, clicks[0])
     total = 0.0
     kept: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
     for click in clicks[1:]:
-        exit_states, exit_costs = _near_click(layer, click)
+        exit_states, exit_costs = _near_click(elements, click)
         graph = csr_matrix(
             (
                 np.concatenate([cost, entry_costs + 1e-9]),
@@ -137,9 +130,9 @@ def find_way(layer: Layer, cost: np.ndarray, clicks: np.ndarray) -> Way:
     return Way(states, total)
 
 
-def _near_click(layer: Layer, click: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _near_click(elements: Elements, click: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """States near a click with the cost of standing off it."""
-    away = np.hypot(*(layer.elements.xy - click).T) if len(layer.elements) else np.zeros(0)
+    away = np.hypot(*(elements.xy - click).T) if len(elements) else np.zeros(0)
     near = np.flatnonzero(away <= ARRIVE_PX)
     states = np.concatenate([2 * near, 2 * near + 1])
     off = np.tile(away[near] / NOMINAL_WIDTH_PX, 2)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, line_elements, to_lab
+from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, line_elements, sample, to_lab
 from mapper.trace.ground import LAYERS, Ground, as_ground, layer_scale, scaled
 from mapper.trace.model import TraceError
 
@@ -15,6 +15,7 @@ __all__ = ["Snap", "checked_point", "agree", "candidates_at", "look_at", "snap_t
 MAX_REACH_PX = 400.0
 SUPPORT_RUN = 3.0  # widths to either side along the line that speak for an element
 PER_LAYER = 3
+UNDER_COLOUR = 15.0  # Lab units
 LIKE_COLOUR = 12.0  # Lab units
 LIKE_WIDTH = 0.3  # in log width
 MOST_UNLIKE = 4.0
@@ -126,7 +127,8 @@ def _candidates_in_layer(
     crop = ground.image_bgr[y0 : min(y1, ground.height_px), x0 : min(x1, ground.width_px)]
     if min(crop.shape[:2]) * scale < 2 * NOMINAL_WIDTH_PX:
         return []
-    elements = line_elements(to_lab(scaled(crop, number)), spacing_px=1)
+    lab = to_lab(scaled(crop, number))
+    elements = line_elements(lab, spacing_px=1)
     click = (xy_px - (x0, y0) + 0.5) * scale - 0.5
     away = np.hypot(*(elements.xy - click).T)
     reach = max(reach_px * scale, 0.6)
@@ -138,6 +140,10 @@ def _candidates_in_layer(
     # Nearer is better, yet a faint line under the pointer must not beat the lead beside it.
     nearness = np.exp(-0.5 * (away[candidates] / (0.4 * reach + 0.35 * NOMINAL_WIDTH_PX)) ** 2)
     score = elements.contrast[candidates] * support * nearness * COARSER_BONUS**number
+    # People click on the lead itself: its colour is the colour under the pointer.
+    under = sample(lab, click[None])[0]
+    off = (elements.colour[candidates] - under) * (0.5, 1.0, 1.0)
+    score *= np.maximum(np.exp(-0.5 * np.einsum("ij,ij->i", off, off) / UNDER_COLOUR**2), 0.1)
     score[support < 0.5] = 0.0
     kept: list[int] = []
     for c in np.argsort(-score):

@@ -5,18 +5,24 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from scipy.spatial import cKDTree
 
+from mapper.trace.evidence import Elements, elements_of_colour, joined
 from mapper.trace.ground import Ground, Layer, as_ground, layer_for_width
+from mapper.trace.links import link_elements
 from mapper.trace.model import Trace, TraceError
 from mapper.trace.refine import smooth_line
-from mapper.trace.search import colour_cost, find_way, link_costs
-from mapper.trace.snap import agree, candidates_at, checked_point
+from mapper.trace.search import MAX_COLOUR, colour_cost, find_way, link_costs
+from mapper.trace.snap import Snap, agree, candidates_at, checked_point
 
 __all__ = ["trace_between"]
 
 SNAP_REACH = 0.004  # of the photo's longer side: how far a click may be off
 MIN_SNAP_REACH_PX = 6.0
-BLIND_WIDTH_PX = 6.0
+COLOUR_SHARE = 0.4  # of the contrast at the clicks: how far the lead's colour may stray
+COLOUR_SPREAD = (5.0, 14.0)
+ALIKE = 0.9
+SAME_PLACE_PX = 1.5
 
 
 def trace_between(
@@ -46,22 +52,31 @@ def trace_between(
     layer = ground.layer(layer_for_width(width_px))
     places = np.array([p if s is None else s.xy_px for p, s in zip(clicks, seen, strict=True)])
     colours = np.array([s.colour for s in snaps])
-    cost = link_costs(layer, colours, width_px)
-    way = find_way(layer, cost, layer.from_photo(places))
+    elements = _elements_of_lead(layer, snaps, colours)
+    links = link_elements(elements, layer.lab)
+    cost = link_costs(elements, links, colours, width_px * layer.scale)
+    way = find_way(elements, links, cost, layer.from_photo(places))
     if len(way.states) < 2:
         return _blind(clicks)
-    return _as_trace(layer, way.states, colours, places, width_px)
+    return _as_trace(layer, elements.take(way.states >> 1), colours, width_px)
 
 
-def _as_trace(
-    layer: Layer, states: np.ndarray, colours: np.ndarray, places: np.ndarray, width_px: float
-) -> Trace:
-    elements = layer.elements
-    index = states >> 1
-    own = 1 - colour_cost(elements.colour[index], colours) / 1.2
-    sure = own * (1 - np.exp(-elements.contrast[index] / 4.0))
-    xy = layer.to_photo(elements.xy[index])
-    return smooth_line(xy, sure, width_px)
+def _elements_of_lead(layer: Layer, snaps: list[Snap], colours: np.ndarray) -> Elements:
+    """Line elements made for this lead's colour beside those of any colour that are like it."""
+    spread = float(np.clip(COLOUR_SHARE * min(s.contrast for s in snaps), *COLOUR_SPREAD))
+    own = elements_of_colour(layer.lab, colours, spread)
+    general = layer.elements
+    alike = colour_cost(general.colour, colours) < ALIKE
+    if len(own):
+        taken, _ = cKDTree(own.xy).query(general.xy, distance_upper_bound=SAME_PLACE_PX)
+        alike &= ~np.isfinite(taken)
+    return joined(own, general.take(np.flatnonzero(alike)))
+
+
+def _as_trace(layer: Layer, chain: Elements, colours: np.ndarray, width_px: float) -> Trace:
+    own = 1 - colour_cost(chain.colour, colours) / MAX_COLOUR
+    sure = own * (1 - np.exp(-chain.contrast / 4.0))
+    return smooth_line(layer.to_photo(chain.xy), sure, width_px)
 
 
 def _blind(clicks: Sequence[np.ndarray]) -> Trace:
