@@ -17,7 +17,7 @@ from mapper.trace import prepare
 from mapper.ui import leads_tracing as tracing
 from mapper.ui.leads_tracing import Sight
 
-DEPTH_MM = 9.0  # 0.6 x the channel's depth: where leads lie (design of the plate record)
+DEPTH_MM = 11.25  # 0.75 x the channel's depth: where leads lie (design of the plate record)
 PLATE = Plate.from_mapping(
     {
         "name": "invented",

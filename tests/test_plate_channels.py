@@ -158,7 +158,7 @@ def test_typical_depth_is_near_the_middle_of_what_true_leads_have(shared_plates,
     inside = depth > 0
     error = -points[inside, 2] - depth[inside]
     # leads lie in layers between 1 and 17 mm; no single value can do better than about 5 mm
-    assert abs(np.median(error)) < 4
+    assert abs(np.median(error)) < 2
     assert np.percentile(np.abs(error), 90) < 6
 
 
@@ -166,7 +166,7 @@ def test_depth_is_that_of_the_channel_the_pocket_or_the_face():
     plate = plate_with([([(50, 50), (50, 150)], 10), ([(50, 150), (300, 150)], 20)])
     plate = replace(plate, channels=(plate.channels[0], replace(plate.channels[1], depth_mm=20)))
     depth = plate.lead_depth_mm([[50, 100], [54.9, 100], [55.2, 100], [50, 150], [200, 10]])
-    assert depth.tolist() == [9, 9, 0, 12, 0]
+    assert depth.tolist() == pytest.approx([11.25, 11.25, 0, 15, 0])  # 0.75 of the depth
     assert 5 < plate.lead_depth_mm([[50, 50]])[0] < 18
     assert 5 < plate_with([]).lead_depth_mm([[50, 50]])[0] < 18
     assert plate.lead_depth_mm(np.empty((0, 2))).shape == (0,)

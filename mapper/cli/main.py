@@ -89,11 +89,11 @@ def _add_app_options(parser: argparse.ArgumentParser) -> None:
 
 
 def _start(arguments: argparse.Namespace) -> int:
-    from mapper.records import default_folder
+    from mapper.records import default_store_folder
     from mapper.ui.server import serve
 
     serve(
-        arguments.store or default_folder(),
+        arguments.store or default_store_folder(),
         port=arguments.port,
         demo=False,
         open_browser=not arguments.no_browser,
@@ -102,19 +102,18 @@ def _start(arguments: argparse.Namespace) -> int:
 
 
 def _demo(arguments: argparse.Namespace) -> int:
-    from mapper.records import JobStore, default_folder, open_demo
+    from mapper.records import JobStore, default_store_folder, open_demo
     from mapper.ui.server import serve
 
-    folder = arguments.store or default_folder() / "demo"
+    folder = arguments.store or default_store_folder() / "demo"
     store = JobStore(folder)
-    job_id = open_demo(store, fresh=arguments.fresh)
+    open_demo(store, fresh=arguments.fresh)
     store.close()
     serve(
         folder,
         port=arguments.port,
         demo=True,
         open_browser=not arguments.no_browser,
-        job_id=job_id,
     )
     return 0
 

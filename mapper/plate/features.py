@@ -13,12 +13,11 @@ from mapper.plate.model import Plate
 
 __all__ = ["Feature", "lead_depth_mm", "plate_features"]
 
-# A lead bundle lies in layers from the channel floor up; 0.6 of the depth is near its middle.
-# Common practice, no source.
-LEAD_DEPTH_SHARE = 0.6
-# In a pocket leads come up from the nozzle into the channel, a little deeper than in the
-# channel itself.
-POCKET_DEPTH_SHARE = 0.65
+# A lead bundle lies in layers from the channel floor up. On three rendered plates the median lead
+# lies at 0.73 to 0.83 of the channel depth, and at 0.7 of it in the pockets.
+LEAD_DEPTH_SHARE = 0.75
+# In a pocket leads come up from the nozzle into the channel.
+POCKET_DEPTH_SHARE = 0.7
 POCKET_DEPTH_MM = 10.0  # without any channel drawn: the middle of the usual 5 to 18 mm
 
 # A vertex is a corner when the edge turns enough there and is straight long enough on both
@@ -63,7 +62,7 @@ def plate_features(plate: Plate) -> tuple[Feature, ...]:
 def lead_depth_mm(plate: Plate, xy_mm: np.ndarray) -> np.ndarray:
     """Return the typical depth (N,) >= 0 of a lead below the face at `xy_mm` (N, 2).
 
-    In a channel 0.6 of its depth (the deepest where channels overlap), in a bore pocket a
+    In a channel 0.75 of its depth (the deepest where channels overlap), in a bore pocket a
     middle value, elsewhere 0.
     """
     xy = np.asarray(xy_mm, dtype=float).reshape(-1, 2)
