@@ -25,6 +25,7 @@ from mapper.records import (
     refit_stretches,
     tick_changes,
 )
+from tests.full_job import true_fit
 from tests.truth import true_leads, true_plate, truth_of
 
 SHA, OTHER_SHA = "a" * 64, "b" * 64
@@ -235,6 +236,26 @@ def test_a_fit_and_the_leads_on_its_photo_change_in_one_edit():
     assert set(changes) == {f"fit/{SHA}", "lead/Z01-H"}
     assert changes[f"fit/{SHA}"] == {"fit": {"shift_mm": 5.0}, "clicks": [[1, 2, "corner 1"]]}
     assert changes["lead/Z01-H"]["stretches"][0]["points_mm"] == [[5, 0], [15, 0]]
+
+
+def test_a_real_fit_comes_back_from_the_job_and_moves_what_was_traced_with_it(shared_plates):
+    photo = truth_of(shared_plates / "plate3")["photos"][0]
+    assert not np.any(photo["dist"])  # so that the rays below are straight
+    fit = true_fit(photo)
+    pixels = ((700.0, 600.0), (900.0, 800.0))
+    stretch = Stretch(((0, 0), (1, 1)), photo=SHA, points_px=pixels, depth_mm=(5.0, 9.0))
+    job = job_of(replace(lead("Z01-H"), stretches=(stretch,)))
+    job = Job.from_mapping({**job.to_mapping(), **fit_changes(job, SHA, fit)})
+    (traced,) = job.leads
+    # The truth of the rendered photo: X = camera centre + s * ray meets z = -depth.
+    lens, turn, shift = (np.array(photo[name], float) for name in ("K", "R", "t"))
+    for (x_px, y_px), depth, at in zip(pixels, (5.0, 9.0), traced.points_mm, strict=True):
+        ray = turn.T @ np.linalg.solve(lens, [x_px, y_px, 1.0])
+        centre = -turn.T @ shift.ravel()
+        s = (-depth - centre[2]) / ray[2]
+        assert at == pytest.approx((centre + s * ray)[:2], abs=1e-6)
+    assert job.fits[SHA].verdict == "good"
+    assert job.fits[SHA].to_dict() == fit.to_dict()
 
 
 def test_clicks_are_kept_before_they_are_enough_for_a_fit():

@@ -11,7 +11,14 @@ from pathlib import Path
 import pytest
 from sqlalchemy import event
 
-from mapper.records import EditConflict, JobStore, RecordsError, default_store_folder, schema
+from mapper.records import (
+    TICK_DEPENDS_ON,
+    EditConflict,
+    JobStore,
+    RecordsError,
+    default_store_folder,
+    schema,
+)
 
 PLATE = {
     "name": "invented",
@@ -133,6 +140,48 @@ def test_two_windows_may_change_different_things_from_the_same_view(store: JobSt
     store.edit(job_id, "enter the plate", {"plate": PLATE}, expected=seen)
     job = store.edit(job_id, "name it", {"about": {"name": "Cap tool"}}, expected=seen)
     assert (job.name, job.plate.name) == ("Cap tool", "invented")
+
+
+@pytest.mark.parametrize(
+    ("depends_on", "keys"),
+    [
+        (("judged",), ("judged/1",)),
+        (TICK_DEPENDS_ON, ("judged/1",)),
+        (("about", "judged/1"), ("judged/1",)),
+        (("plate", "judge", "judged/2", "done"), ()),
+        ((), ()),
+    ],
+)
+def test_an_edit_is_refused_when_what_it_was_made_from_has_changed(
+    store: JobStore, job_id: str, depends_on, keys
+):
+    seen = store.job(job_id)
+    judged = {"a": "A", "b": "B", "x": 1.0, "y": 2.0, "top": "a"}
+    store.edit(job_id, "judge", {"judged/1": judged})
+    changes = {"done/0001": tick("A")}
+    if keys:
+        with pytest.raises(EditConflict, match="a judgement") as refused:
+            store.edit(job_id, "tick", changes, expected=seen, depends_on=depends_on)
+        assert refused.value.keys == keys
+        assert store.job(job_id).done == ()
+    else:
+        job = store.edit(job_id, "tick", changes, expected=seen, depends_on=depends_on)
+        assert [step.wire for step in job.done] == ["A"]
+
+
+def test_undo_takes_back_only_the_edit_that_the_view_names(store: JobStore, job_id: str):
+    seen = store.edit(job_id, "tick A", {"done/0001": tick("A")})
+    store.edit(job_id, "tick B", {"done/0002": tick("B")})
+    with pytest.raises(EditConflict, match="teardown log"):
+        store.undo(job_id, expected=seen)
+    now = store.job(job_id)
+    assert [step.wire for step in now.done] == ["A", "B"]
+    now = store.undo(job_id, expected=now)
+    assert [step.wire for step in now.done] == ["A"]
+    store.undo(job_id, expected=now)
+    store.redo(job_id)
+    with pytest.raises(EditConflict, match="changed the job"):
+        store.redo(job_id, expected=now)
 
 
 def test_a_view_does_not_change_when_the_job_does(store: JobStore, job_id: str):

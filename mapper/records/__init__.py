@@ -4,7 +4,13 @@
 say what belongs together in one edit.
 """
 
-from mapper.records.changes import fit_changes, judgement_changes, lead_changes, tick_changes
+from mapper.records.changes import (
+    TICK_DEPENDS_ON,
+    fit_changes,
+    judgement_changes,
+    lead_changes,
+    tick_changes,
+)
 from mapper.records.demo import open_demo
 from mapper.records.document import DoneStep, JudgedEntry, PhotoEntry, Settings
 from mapper.records.errors import EditConflict, RecordsError
@@ -15,6 +21,7 @@ from mapper.records.leads import Stretch, TracedLead, refit_stretches
 from mapper.records.store import EditRecord, JobStore, JobSummary, default_store_folder
 
 __all__ = [
+    "TICK_DEPENDS_ON",
     "DoneStep",
     "EditConflict",
     "EditRecord",

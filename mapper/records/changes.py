@@ -21,7 +21,10 @@ from mapper.routes import Crossing, with_judged, with_judgement
 if TYPE_CHECKING:
     from mapper.fit import PhotoFit
 
-__all__ = ["fit_changes", "judgement_changes", "lead_changes", "tick_changes"]
+__all__ = ["TICK_DEPENDS_ON", "fit_changes", "judgement_changes", "lead_changes", "tick_changes"]
+
+# What the plan was made from that a step is ticked off on: `depends_on` of its edit.
+TICK_DEPENDS_ON = ("plate", "settings", "lead", "judged", "done")
 
 Changes = dict[str, Any]
 

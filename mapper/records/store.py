@@ -205,6 +205,7 @@ class JobStore:
         uid: str | None = None,
         by: str = "",
         expected: Job | None = None,
+        depends_on: Iterable[str] = (),
     ) -> Job:
         """Apply the changes (key -> new value, None deletes) as one edit; return the new job.
 
@@ -215,6 +216,9 @@ class JobStore:
             delivered again changes nothing. None: the operation can't come twice.
         expected : the view the changes were made from. When an entry to be changed is no
             longer as that view shows it, the edit is refused.
+        depends_on : keys ("fit/ab12...") or whole kinds ("lead", "judged") that were read to
+            make the changes; they too have to be as `expected` shows them. For a tick of the
+            teardown log see `TICK_DEPENDS_ON`.
 
         Changes that change nothing make no edit.
 
@@ -235,7 +239,14 @@ class JobStore:
                 return _load(connection, job_id)
             now = _texts(connection, job_id, after)
             if expected is not None:
-                stale = tuple(k for k in after if now.get(k) != expected.texts.get(k))
+                read = tuple(depends_on)
+                there = _texts(connection, job_id) if read else now
+                keys = dict.fromkeys(after) | dict.fromkeys(
+                    key
+                    for key in sorted({*there, *expected.texts})
+                    if any(key == one or key.startswith(f"{one}/") for one in read)
+                )
+                stale = tuple(k for k in keys if there.get(k) != expected.texts.get(k))
                 if stale:
                     raise _conflict(label, changes, stale)
             after = {key: value for key, value in after.items() if now.get(key) != value}
@@ -282,20 +293,38 @@ class JobStore:
         _put(connection, job_id, after)
         return seq
 
-    def undo(self, job_id: str, uid: str | None = None, by: str = "") -> Job | None:
-        """Take back the newest edit that holds; None when there is none."""
-        return self._flip(job_id, "undo", uid, by)
+    def undo(
+        self, job_id: str, uid: str | None = None, by: str = "", expected: Job | None = None
+    ) -> Job | None:
+        """Take back the newest edit that holds; None when there is none.
 
-    def redo(self, job_id: str, uid: str | None = None, by: str = "") -> Job | None:
-        """Bring back what was undone last; None when there is nothing, or a new edit came."""
-        return self._flip(job_id, "redo", uid, by)
+        With `expected`, EditConflict when the job is no longer as that view shows it, since
+        the edit to be undone would then be another one than the view names.
+        """
+        return self._flip(job_id, "undo", uid, by, expected)
 
-    def _flip(self, job_id: str, action: str, uid: str | None, by: str) -> Job | None:
+    def redo(
+        self, job_id: str, uid: str | None = None, by: str = "", expected: Job | None = None
+    ) -> Job | None:
+        """Bring back what was undone last; None when there is nothing, or a new edit came.
+
+        `expected` as for `undo`.
+        """
+        return self._flip(job_id, "redo", uid, by, expected)
+
+    def _flip(
+        self, job_id: str, action: str, uid: str | None, by: str, expected: Job | None
+    ) -> Job | None:
         change = schema.change
         with self._writing() as connection:
             row = _row(connection, job_id)
             if _delivered(connection, job_id, uid):
                 return _load(connection, job_id)
+            if expected is not None and row.revision != expected.revision:
+                now = _texts(connection, job_id)
+                keys = sorted({*now, *expected.texts})
+                stale = tuple(k for k in keys if now.get(k) != expected.texts.get(k))
+                raise _conflict(action, {}, stale)
             found = _next(connection, job_id, action)
             seq = None if found is None else found.seq
             if seq is not None:
@@ -465,7 +494,9 @@ def _conflict(label: str, changes: Mapping[str, Any], stale: tuple[str, ...]) ->
         word = words.get(kind, f"the {kind}")
         named.append(word + shown(name) if kind == "lead" else word)
     named = list(dict.fromkeys(named))
-    what = named[0] if len(named) == 1 else f"{named[0]} and {len(named) - 1} more"
+    what = named[0] if named else "the job"
+    if len(named) > 1:
+        what += f" and {len(named) - 1} more"
     return EditConflict(
         f"Another window has changed {what} in the meantime, so this was not saved: "
         "look at the job as it is now, then do it again.",
