@@ -212,10 +212,35 @@ def _box_pairs(seg: Segments, bounds: tuple[np.ndarray, ...]) -> tuple[np.ndarra
     one, other = shapely.STRtree(boxes).query(boxes)
     half = one <= other
     one, other = one[half], other[half]
-    for level in (levels[1], levels[0]):
-        one, other = _opened(level.reshape(4, -1, _BUNCH), one, other)
-    apart = one != other
-    return segment[one[apart]], segment[other[apart]]
+    one, other = _opened(levels[1].reshape(4, -1, _BUNCH), one, other)
+    single = levels[0].reshape(4, -1, _BUNCH)
+    same = one == other
+    parts = [_opened(single, one[~same], other[~same]), _inside_bunches(single, one[same])]
+    i, j = (segment[np.concatenate(column)] for column in zip(*parts, strict=True))
+    loose = np.flatnonzero((j != i + 1) | (seg.lead[i] != seg.lead[j]))
+    follow = _following(seg)
+    return np.concatenate([i[loose], follow]), np.concatenate([j[loose], follow + 1])
+
+
+def _inside_bunches(single: np.ndarray, bunch: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs inside a bunch whose boxes meet and that don't follow each other."""
+    ones, others = [], []
+    for k in range(_BUNCH):
+        for m in range(k + 2, _BUNCH):
+            one, other = single[:, bunch, k], single[:, bunch, m]
+            hit = bunch[(one[:2] <= -other[2:]).all(axis=0) & (other[:2] <= -one[2:]).all(axis=0)]
+            ones.append(hit * _BUNCH + k)
+            others.append(hit * _BUNCH + m)
+    return np.concatenate(ones), np.concatenate(others)
+
+
+def _following(seg: Segments) -> np.ndarray:
+    """Segments that may meet the next one of their lead: it folds back, or both are so long
+    that they hold places more than a half turn apart."""
+    folds = seg.ux[:-1] * seg.ux[1:] + seg.uy[:-1] * seg.uy[1:] < 0
+    turn = HALF_TURN * (seg.reach[:-1] + seg.reach[1:])
+    long = ~seg.ideal[:-1] & (seg.length[:-1] + seg.length[1:] > turn)
+    return np.flatnonzero((seg.lead[:-1] == seg.lead[1:]) & (folds | long))
 
 
 def _opened(level: np.ndarray, one: np.ndarray, other: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
