@@ -441,6 +441,17 @@ def test_a_folder_that_is_a_file_is_said_to_be_unusable(tmp_path: Path):
         JobStore(tmp_path / "store")
 
 
+@pytest.mark.parametrize("name", ["a b?c=d#e%20", "Größe 'x' \N{WRENCH}"])
+def test_the_folder_may_have_any_name(tmp_path: Path, name: str):
+    store = JobStore(tmp_path / name)
+    store.create("Lid tool")
+    store.close()
+    assert (tmp_path / name / "jobs.sqlite").is_file()
+    again = JobStore(str(tmp_path / name))
+    assert [job.name for job in again.jobs()] == ["Lid tool"]
+    again.close()
+
+
 def test_the_folder_can_be_chosen_by_the_environment(tmp_path: Path, monkeypatch):
     monkeypatch.setenv("MAPPER_STORE", str(tmp_path / "chosen"))
     assert default_store_folder() == tmp_path / "chosen"

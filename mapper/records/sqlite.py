@@ -11,7 +11,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import URL, Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
 
 from mapper.errors import shown
@@ -35,7 +35,7 @@ def open_engine(path: Path, version: int, create: Callable[[Connection], None]) 
     with mended(path):
         _refuse_foreign(path, version)
         engine = create_engine(
-            f"sqlite+pysqlite:///{path}",
+            URL.create("sqlite+pysqlite", database=str(path)),  # any folder name, also with ?
             connect_args={"timeout": BUSY_TIMEOUT_S, "check_same_thread": False},
             pool_size=4,
             max_overflow=60,  # a thread of the app waits for the disk, not for the pool
