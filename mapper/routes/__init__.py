@@ -1,12 +1,11 @@
 """Routes of the leads, the places where they meet, and the route-map file."""
 
-from mapper.routes.file import (
+from mapper.routes.document import (
     RouteMapError,
-    read_route_map,
     route_map_from_mapping,
     route_map_to_mapping,
-    write_route_map,
 )
+from mapper.routes.file import read_route_map, write_route_map
 from mapper.routes.meeting import find_crossings
 from mapper.routes.model import (
     TRACING_ERROR_MM,

@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import Any
 
 from mapper.plate import Plate
-from mapper.routes.judging import apply_judgements, place_distance_mm
+from mapper.routes.judging import JUDGED_WITHIN_MM, apply_judgements, place_distance_mm
 from mapper.routes.lead import (
     TRACING_ERROR_MM,
     Crossing,
@@ -100,4 +100,4 @@ def _serves(one: Judged, crossing: Crossing, found: tuple[Crossing, ...], leads)
         for other in found
         if {other.a, other.b} == {crossing.a, crossing.b}
     )
-    return own <= 1.0 and own <= min(others, default=own)
+    return own <= JUDGED_WITHIN_MM and own <= min(others, default=own)
