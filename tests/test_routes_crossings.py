@@ -12,6 +12,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from mapper.routes import Crossing, Lead, find_crossings
+from mapper.routes.segments import Segments, near_pairs
 
 LIMIT = 3.0  # of two leads of 2.5 mm, with the usual tracing error of 0.5 mm
 
@@ -446,3 +447,30 @@ def test_all_crossings_of_the_truth_plates_are_found(shared_plates, plate, count
         best = min(near, key=lambda p: math.hypot(p[0] - c["x"], p[1] - c["y"]))
         assert math.hypot(best[0] - c["x"], best[1] - c["y"]) < 0.3
         near.remove(best)  # one found crossing answers for one of the list
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.sampled_from([None, 0.5, 6.0]), st.floats(0.01, 1e4))
+def test_the_search_for_near_pairs_loses_none(seed, diameter, size):
+    """Against all pairs of segments, measured by shapely."""
+    rng = np.random.default_rng(seed)
+    leads = [
+        lead(f"L{n}", np.cumsum(rng.normal(0, size, (int(rng.integers(2, 40)), 2)), axis=0), d)
+        for n, d in enumerate((diameter, diameter, 0.5))
+    ]
+    seg = Segments.of(leads, 0.5, 0.0)
+    lines = shapely.linestrings(
+        np.stack([np.stack([seg.x0, seg.x1], 1), np.stack([seg.y0, seg.y1], 1)], 2)
+    )
+    i, j = np.triu_indices(len(lines), 1)
+    ideal = np.array([one.diameter_mm is None for one in leads])[seg.lead]
+    limit = np.where(ideal[i] | ideal[j], 0.0, seg.reach[i] + seg.reach[j])
+    near = shapely.distance(lines[i], lines[j]) <= limit * (1 - 1e-9)
+    # On one lead only what folds back, crosses or lies more than a half turn on counts.
+    apart = seg.s0[j] + seg.length[j] - seg.s0[i]
+    one_lead = seg.lead[i] == seg.lead[j]
+    near &= ~one_lead | ((j > i + 1) & (apart > math.pi * limit + 1e-9))
+    pairs = near_pairs(seg)
+    found = set(zip(pairs.i.tolist(), pairs.j.tolist(), strict=True))
+    assert len(found) == len(pairs.i)
+    assert set(zip(i[near].tolist(), j[near].tolist(), strict=True)) <= found
