@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from functools import cached_property
+from itertools import chain
 from operator import attrgetter
 
 import numpy as np
@@ -68,7 +69,11 @@ class Board:
             raise PullError(
                 f"a meeting names {shown(err.args[0])}, which is not a lead or a judgement"
             ) from None
-        spans = np.array([a_spans, b_spans], dtype=float).reshape(2, count, 2)
+        try:
+            flat = [np.fromiter(chain.from_iterable(s), float) for s in (a_spans, b_spans)]
+            spans = np.array(flat).reshape(2, count, 2)
+        except (TypeError, ValueError):
+            spans = np.full((2, count, 2), np.nan)
         if not np.isfinite(spans).all() or (spans[:, :, 0] > spans[:, :, 1]).any():
             raise PullError("a meeting has a stretch that is not two numbers, low to high")
         # lead a is the one that comes first by id; for a self-meeting the pass nearer the drop
@@ -77,13 +82,13 @@ class Board:
             lead[:, swap] = lead[::-1, swap]
             spans[:, swap] = spans[::-1, swap]
             top = np.where(swap & (top < 2), 1 - top, top)
-        key = (spans[1, :, 1], spans[1, :, 0], spans[0, :, 1], spans[0, :, 0], lead[1], lead[0])
-        order = np.lexsort(key) if count else np.zeros(0, dtype=np.int64)
+        pair, along = lead[0] * self.n + lead[1], spans[0, :, 0]
+        order = np.lexsort((along, pair))
+        if ((np.diff(pair[order]) == 0) & (np.diff(along[order]) == 0)).any():
+            order = np.lexsort((*spans.transpose(0, 2, 1)[::-1, ::-1].reshape(4, count), pair))
         self._meetings = meetings
         self._order = order
-        self._swapped = swap[order]
         top, lead, spans = top[order], lead[:, order], spans[:, order]
-        self.top = top
         own = lead[0] == lead[1]
         waits = np.empty((count, 2), dtype=bool)
         waits[:, 0] = ((top == 1) | (top == 2)) & ~own
@@ -241,26 +246,50 @@ class State:
         self.freed[lead] = 0
         self.out[lead] = True
 
+    def holding_sides(self) -> np.ndarray:
+        """Return all sides that have to wait as things are, in no special order of place."""
+        board = self.board
+        freed = np.array(self.freed)
+        sides = np.flatnonzero(board.waits_array)
+        if self.ignored:
+            sides = np.setdiff1d(sides, list(self.ignored), assume_unique=True)
+        holding = freed[board.lead_array[sides ^ 1]] > board.low_array[sides ^ 1]
+        holding &= board.low_array[sides] < freed[board.lead_array[sides]]
+        return sides[holding]
+
     def settle(self, touched: Iterable[int] | None = None) -> list[int]:
         """Free every lead as far as the rule lets it go; return the leads that moved.
 
         `touched`: leads whose case has changed since the last time; None asks all.
         """
-        board, freed = self.board, self.freed
+        board, freed, gate, ignored = self.board, self.freed, self._gate, self.ignored
+        lead_of, low, high, gates, serves = (
+            board.lead_of, board.low, board.high, board.gates, board.serves,
+        )  # fmt: skip
         work = list(range(board.n)) if touched is None else list(touched)
         moved = []
         while work:
             lead = work.pop()
-            was = freed[lead]
-            now = self.reach(lead)
+            was, rows, at = freed[lead], gates[lead], gate[lead]
+            # the same as `reach`, written out: this is where the time goes
+            while at < len(rows):
+                side = rows[at]
+                waits = freed[lead_of[side ^ 1]] > low[side ^ 1] and low[side] < was
+                if waits and side not in ignored:
+                    break
+                at += 1
+            gate[lead] = at
+            now = high[rows[at]] + 1 if at < len(rows) else 0
             if now >= was:
                 continue
             freed[lead] = now
             moved.append(lead)
-            for side in board.serves[lead]:
-                low = board.low[side]
-                if low < now:
+            for side in serves[lead]:
+                if low[side] < now:
                     break
-                if low < was:
-                    work.append(board.lead_of[side ^ 1])
+                if low[side] < was:
+                    other = lead_of[side ^ 1]
+                    rows, at = gates[other], gate[other]
+                    if at < len(rows) and rows[at] == side ^ 1:  # else it is held elsewhere
+                        work.append(other)
         return moved

@@ -46,7 +46,7 @@ def find_locked(
     for lead, cost in costs.items():
         if not (np.isfinite(cost) and cost >= 0):
             raise PullError(f"the cost of {shown(lead)} must be a number that is not negative")
-    arcs = _judged_arcs(state)
+    arcs = state.holding_sides()
     if not len(arcs):
         return ()
     graph = _Graph(state, arcs)
@@ -55,16 +55,6 @@ def find_locked(
         _describe(state, graph, arcs, confidence, price, search_nodes)
         for arcs in graph.locked_arcs()
     )
-
-
-def _judged_arcs(state: State) -> np.ndarray:
-    board = state.board
-    freed = np.array(state.freed)
-    sides = np.flatnonzero(board.waits_array & ~board.open_array)
-    own, other = board.lead_array[sides], board.lead_array[sides ^ 1]
-    holding = freed[other] > board.low_array[sides ^ 1]
-    holding &= board.low_array[sides] < freed[own]
-    return sides[holding]
 
 
 class _Graph:

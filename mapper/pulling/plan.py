@@ -12,7 +12,7 @@ from mapper.pulling.locks import find_locked
 from mapper.pulling.looks import find_looks
 from mapper.pulling.model import PullPlan, SafeNow, Step
 from mapper.pulling.past import SAME_MEETING_MM, Item, depth_of, read_done, replay
-from mapper.pulling.stops import plan_stops
+from mapper.pulling.stops import Stops, plan_stops
 from mapper.pulling.strong import strong_parts
 from mapper.pulling.walk import walk
 from mapper.routes.model import Crossing, Judged, Lead, RouteMap
@@ -72,9 +72,8 @@ def plan_meetings(
             return PullPlan("complete", whole, stops_lower_bound=len(whole))
     start = replay(board, acts)
     stops = plan_stops(start, search_nodes)
-    steps = _walked(start, stops.steps)
-    now = start.copy()
-    now.settle()
+    steps = _walked(start, stops)
+    now = stops.end
     left = tuple(board.ids[x] for x in range(board.n) if now.freed[x])
     if not left:
         return PullPlan("complete", steps, stops_lower_bound=stops.lower_bound)
@@ -155,54 +154,58 @@ def _drop_places(board: Board) -> tuple[np.ndarray, np.ndarray]:
     """Return (places (N, 2), lengths (N,)) of the leads in mm."""
     if not board.n:
         return np.zeros((0, 2)), np.zeros(0)
-    places = np.array([lead.points_mm[0] for lead in board.leads], dtype=float)
-    points = np.concatenate([lead.points_mm for lead in board.leads])
-    ends = np.cumsum([len(lead.points_mm) for lead in board.leads])
-    pieces = np.concatenate([[0.0], np.hypot(*np.diff(points, axis=0).T)])
+    routes = [lead.points_mm for lead in board.leads]
+    points = np.concatenate(routes)
+    ends = np.cumsum(np.fromiter(map(len, routes), np.int64, board.n))
+    pieces = np.zeros(len(points))
+    pieces[1:] = np.hypot(*np.diff(points, axis=0).T)
     pieces[ends[:-1]] = 0.0  # from one lead's exit to the next one's drop
-    along = np.cumsum(pieces)[ends - 1]
-    return places, np.diff(along, prepend=0.0)
+    starts = np.concatenate([[0], ends[:-1]])
+    return points[starts], np.add.reduceat(pieces, starts)
 
 
-def _walked(start: State, steps: list[tuple[int, int]]) -> tuple[Step, ...]:
-    """Put legal steps into the order of the shortest walk that keeps them legal."""
-    board = start.board
+def _walked(start: State, stops: Stops) -> tuple[Step, ...]:
+    """Put the steps into the order of the shortest walk that is legal."""
+    board, steps = start.board, stops.steps
+    if not steps:
+        return ()
     drops, lengths = _drop_places(board)
     of_lead: dict[int, list[int]] = {}
     for k, (lead, _) in enumerate(steps):
         of_lead.setdefault(lead, []).append(k)
-    before, after, named = [], [], []
-    for k, (lead, depth) in enumerate(steps):
-        own = of_lead[lead]
-        at = own.index(k)
-        if at:
-            before.append(own[at - 1])
-            after.append(k)
-        was = steps[own[at - 1]][1] if at else start.freed[lead]
-        for side in start.holding(lead, depth):
-            if at and board.high[side] >= was:
-                continue  # asked for by an earlier step of this lead
-            low = board.low[side ^ 1]
-            after.append(k)
-            before.append(next(j for j in of_lead[board.lead_of[side ^ 1]] if steps[j][1] <= low))
-        named.append(_named(board, lead, depth, was))
-    places = np.array([s.past or drops[x] for s, (x, _) in zip(named, steps, strict=True)])
-    order = walk(
-        places.reshape(-1, 2),
-        lengths[[lead for lead, _ in steps]] if steps else np.zeros(0),
-        np.array(before, dtype=np.int64),
-        np.array(after, dtype=np.int64),
-    )
+    several = {lead: own for lead, own in of_lead.items() if len(own) > 1}
+    only = np.full(board.n, -1, dtype=np.int64)
+    only[list(of_lead)] = [own[0] for own in of_lead.values()]
+    lead, high, other, low = stops.gates
+    after, before = only[lead], only[other]
+    if several:
+        # a lead with stops on the way passes each place in the first step that goes so deep
+        split = np.isin(lead, list(several)) | np.isin(other, list(several))
+        for k in np.flatnonzero(split).tolist():
+            after[k] = next(j for j in of_lead[int(lead[k])] if steps[j][1] <= high[k])
+            before[k] = next(j for j in of_lead[int(other[k])] if steps[j][1] <= low[k])
+    chain = [pair for own in several.values() for pair in zip(own, own[1:], strict=False)]
+    if chain:
+        before = np.append(before, [first for first, _ in chain])
+        after = np.append(after, [second for _, second in chain])
+    named, was = [], dict(enumerate(start.freed))
+    for x, depth in steps:
+        named.append(_named(board, x, depth, was[x]))
+        was[x] = depth
+    at_lead = [x for x, _ in steps]
+    places = drops[at_lead]
+    for k, step in enumerate(named):
+        if step.past is not None:
+            places[k] = step.past
     state = start.copy()
     result: list[Step] = []
-    for k in order:
-        (lead, depth), step = steps[k], named[k]
+    for k in walk(places, lengths[at_lead], before, after):
+        (x, depth), step = steps[k], named[k]
         if step.past is None:
-            state.take_out(lead)
+            state.take_out(x)
             result.append(step)
-        while state.freed[lead] > depth:  # more than once where a lead passes a place twice
-            reached = depth_of(board, lead, step.past, state.freed[lead])
-            state.free(lead, reached)
+        while state.freed[x] > depth:  # more than once where a lead passes a place twice
+            state.free(x, depth_of(board, x, step.past, state.freed[x]))
             result.append(step)
     return tuple(result)
 

@@ -28,82 +28,111 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from heapq import heapify, heappop, heappush
 
+import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
 from mapper.pulling.events import State
 from mapper.pulling.strong import strong_parts
 
 __all__ = ["Stops", "plan_stops"]
 
+_SEARCH_LEADS = 60  # a knot of more leads is not searched; it would take the whole limit
+_RING_EDGES = 20_000  # waiting relations looked at for the lower bound of one knot
+
+Gate = tuple[int, int, int]  # own high number, other lead, the other's low number
+
 
 @dataclass(frozen=True)
 class Stops:
-    """Steps as (lead, freed down to), in a legal order, and a lower bound on their number.
+    """Steps as (lead, freed down to), those of one lead in order, and what they rest on.
 
-    `goal`: lead -> number down to which it is freed in the end (0: it is pulled).
+    `gates`: (4, M) array of all that has to come first: lead, its high number, other lead, the
+    other's low number; the lead may not be freed down to the one before the other is freed
+    down to the other. `lower_bound`: on the number of steps. `end`: the state after them.
     """
 
     steps: list[tuple[int, int]]
+    gates: np.ndarray
     lower_bound: int
-    goal: dict[int, int]
+    end: State
 
 
 def plan_stops(start: State, search_nodes: int) -> Stops:
     """Return steps that bring out every lead that can come out, with few extra stops.
 
-    `search_nodes` limits the exact search over all knots together.
+    `search_nodes` limits the exact search over all knots together; trying a stop in a knot of k
+    leads counts k.
     """
-    goal = _goals(start)
-    gates = _open_gates(start, goal)
-    waits_for = {lead: [other for _, other, _ in rows] for lead, rows in gates.items()}
-    # the relation points from a lead to what it waits for, so parts come out in working order
-    steps: list[tuple[int, int]] = []
-    bound = 0
+    end = start.copy()
+    end.settle()
+    gates = _gates(start)
+    goal = _goals(start, end, gates)
+    lead, high = gates[0], gates[1]
+    gates = gates[:, high >= goal[lead]]
+    taking_part = np.flatnonzero((goal < np.array(start.freed)) | ((goal == 0) & ~_out(start)))
+    edges = (np.ones(gates.shape[1], dtype=np.int8), (gates[0], gates[2]))
+    relation = coo_array(edges, shape=(start.board.n,) * 2)
+    _, part = connected_components(relation, directed=True, connection="strong")
+    in_knot = np.bincount(part, minlength=1)[part] > 1
+    steps = [(x, int(goal[x])) for x in taking_part[~in_knot[taking_part]].tolist()]
+    bound = len(taking_part)
     left = search_nodes
-    for part in strong_parts(sorted(goal), waits_for):
-        if len(part) == 1:
-            steps.append((part[0], goal[part[0]]))
-            bound += 1
-            continue
-        knot = _Knot(sorted(part), gates, goal, start.freed, left)
+    inner = gates[:, (part[gates[0]] == part[gates[2]]) & in_knot[gates[0]]]
+    for members in _grouped(np.flatnonzero(in_knot), part):
+        knot = _Knot(members, inner[:, np.isin(inner[0], members)], goal, start.freed, left)
         knot_steps, extra = knot.solve()
         left = knot.nodes_left
         steps += knot_steps
-        bound += len(part) + extra
-    return Stops(_only_needed(steps, gates, goal), bound, goal)
+        bound += extra
+    return Stops(steps, gates, bound, end)
 
 
-def _goals(start: State) -> dict[int, int]:
+def _out(state: State) -> np.ndarray:
+    return np.array(state.out, dtype=bool)
+
+
+def _grouped(leads: np.ndarray, part: np.ndarray) -> list[list[int]]:
+    groups: dict[int, list[int]] = {}
+    for lead in leads.tolist():
+        groups.setdefault(int(part[lead]), []).append(lead)
+    return list(groups.values())
+
+
+def _gates(start: State) -> np.ndarray:
     board = start.board
-    end = start.copy()
-    end.settle()
-    goal = {x: 0 for x in range(board.n) if end.freed[x] == 0 and not start.out[x]}
-    work = list(goal)
-    while work:  # locked leads that have to make way
-        lead = work.pop()
-        for side in start.holding(lead, goal[lead]):
-            other = board.lead_of[side ^ 1]
-            need = board.low[side ^ 1]
-            if end.freed[other] and need < goal.get(other, start.freed[other]):
-                goal[other] = need
-                work.append(other)
+    sides = start.holding_sides()
+    gates = np.array(
+        [
+            board.lead_array[sides],
+            board.high_array[sides],
+            board.lead_array[sides ^ 1],
+            board.low_array[sides ^ 1],
+        ]
+    )
+    return gates[:, np.lexsort((-gates[1], gates[0]))]
+
+
+def _goals(start: State, end: State, gates: np.ndarray) -> np.ndarray:
+    """Return the number down to which each lead is freed in the end, (N,).
+
+    0 for all that can come out; a lead that stays is lifted past the places where it lies over
+    those (and over others that have to make way), and otherwise stays as it is.
+    """
+    goal = np.array(start.freed)
+    leaves = np.array(end.freed) == 0
+    goal[leaves] = 0
+    lead, high, other, low = gates
+    todo = leaves[lead] & ~leaves[other]
+    while todo.any():
+        np.minimum.at(goal, other[todo], low[todo])
+        asked = ~leaves[lead] & ~leaves[other] & (high >= goal[lead])
+        todo = asked & (low < goal[other])
     return goal
 
 
-def _open_gates(start: State, goal: dict[int, int]) -> dict[int, list[tuple[int, int, int]]]:
-    """For each lead (own high number, other lead, other's low number), free end first."""
-    board = start.board
-    return {
-        lead: [
-            (board.high[side], board.lead_of[side ^ 1], board.low[side ^ 1])
-            for side in start.holding(lead, goal[lead])
-        ]
-        for lead in goal
-    }
-
-
 def _only_needed(
-    steps: list[tuple[int, int]],
-    gates: dict[int, list[tuple[int, int, int]]],
-    goal: dict[int, int],
+    steps: list[tuple[int, int]], gates: Sequence[Sequence[Gate]], goal: Sequence[int]
 ) -> list[tuple[int, int]]:
     """Make every extra stop as shallow as later steps allow, and leave idle ones out.
 
@@ -140,8 +169,8 @@ class _Knot:
     """One knot; leads are numbered 0.. within it."""
 
     members: list[int]
-    all_gates: dict[int, list[tuple[int, int, int]]]
-    all_goals: dict[int, int]
+    all_gates: np.ndarray
+    all_goals: np.ndarray
     all_freed: list[int]
     nodes_left: int
     known: dict[tuple, int] = field(default_factory=dict)
@@ -149,16 +178,13 @@ class _Knot:
 
     def __post_init__(self) -> None:
         local = {lead: i for i, lead in enumerate(self.members)}
-        self.goal = [self.all_goals[lead] for lead in self.members]
+        self.goal = [int(self.all_goals[lead]) for lead in self.members]
         self.freed = [self.all_freed[lead] for lead in self.members]
-        self.gates = [
-            [(high, local[o], low) for high, o, low in self.all_gates[lead] if o in local]
-            for lead in self.members
-        ]
+        self.gates: list[list[Gate]] = [[] for _ in self.members]
         self.serves: list[list[tuple[int, int]]] = [[] for _ in self.members]
-        for lead, rows in enumerate(self.gates):
-            for _, other, low in rows:
-                self.serves[other].append((low, lead))
+        for lead, high, other, low in self.all_gates.T.tolist():
+            self.gates[local[lead]].append((high, local[other], low))
+            self.serves[local[other]].append((low, local[lead]))
         for rows in self.serves:
             rows.sort(reverse=True)
 
@@ -167,7 +193,7 @@ class _Knot:
         everyone = tuple(range(len(self.members)))
         stops = self._greedy()
         bound = self._bound(everyone, self.freed)
-        if bound < len(stops):
+        if bound < len(stops) and len(everyone) <= _SEARCH_LEADS:
             try:
                 better = self._fewest(everyone, tuple(self.freed), len(stops) - 1)
                 if better is not None:
@@ -175,7 +201,8 @@ class _Knot:
                 bound = len(stops)
             except _LimitReached:
                 bound = max(bound, self.known.get((everyone, tuple(self.freed)), 0))
-        return [(self.members[lead], depth) for lead, depth in self._unfold(stops)], bound
+        steps = _only_needed(self._unfold(stops), self.gates, self.goal)
+        return [(self.members[lead], depth) for lead, depth in steps], bound
 
     # -- moving leads ---------------------------------------------------------------------
 
@@ -208,15 +235,10 @@ class _Knot:
         return [tuple(sorted(p)) for p in strong_parts(rest, waits_for) if len(p) > 1]
 
     def _unfold(self, stops: list[tuple[int, int]]) -> list[tuple[int, int]]:
-        everyone = tuple(range(len(self.members)))
-        freed = self.freed.copy()
-        steps = [(x, self.goal[x]) for x in self._settle(everyone, freed)]
+        run = _Run(self)
         for lead, depth in stops:
-            if depth < freed[lead]:
-                freed[lead] = depth
-                steps.append((lead, depth))
-                steps += [(x, self.goal[x]) for x in self._settle(everyone, freed)]
-        return steps
+            run.move(lead, depth)
+        return run.log
 
     # -- lower bound ----------------------------------------------------------------------
 
@@ -232,15 +254,18 @@ class _Knot:
             if partner is not None:
                 count += 1
                 del after[x], after[partner]
-        while True:
+        edges = _RING_EDGES
+        while edges > 0:
             rest = {x: [o for o in after[x] if o in after] for x in after}
+            edges -= 1 + sum(map(len, rest.values()))
             rings = [p for p in strong_parts(sorted(rest), rest) if len(p) > 1]
             if not rings:
-                return count
+                break
             for part in rings:
                 count += 1
                 for x in _ring_through(min(part), rest):
                     del after[x]
+        return max(count, 1)
 
     # -- exact search ---------------------------------------------------------------------
 
@@ -319,7 +344,7 @@ class _Knot:
 
         Scores are kept in a heap and worked out afresh only when they come to its top.
         """
-        run = _GreedyRun(self)
+        run = _Run(self)
         heap = [(*run.score(x), x) for x in range(len(self.members))]
         heapify(heap)
         stops: list[tuple[int, int]] = []
@@ -339,8 +364,12 @@ class _Knot:
         return stops
 
 
-class _GreedyRun:
-    """The state of the greedy rule: counts instead of repeated looks at every gate."""
+class _Run:
+    """Stops carried out one by one, every lead brought to its goal as soon as it can be.
+
+    Counts what still holds each lead instead of looking at every gate again. `log`: all moves
+    as (lead, depth), in a legal order.
+    """
 
     def __init__(self, knot: _Knot) -> None:
         self.knot = knot
@@ -349,6 +378,7 @@ class _GreedyRun:
         self.gate = [0] * len(knot.gates)
         self.served = [0] * len(knot.gates)  # serves that the lead is past already
         self.remaining = len(knot.gates)
+        self.log: list[tuple[int, int]] = []
 
     def reach(self, lead: int) -> int:
         rows, at, freed = self.knot.gates[lead], self.gate[lead], self.freed
@@ -380,6 +410,7 @@ class _GreedyRun:
             if depth >= self.freed[lead]:
                 continue
             self.freed[lead] = depth
+            self.log.append((lead, depth))
             if depth == goal[lead]:
                 self.remaining -= 1
             rows, at = self.knot.serves[lead], self.served[lead]

@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 
 __all__ = ["walk"]
 
-_NEAR = 24  # neighbours that are remembered for each place
+_NEAR = 12  # neighbours that are remembered for each place
 
 
 def walk(
