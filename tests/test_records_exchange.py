@@ -199,3 +199,14 @@ def test_a_damaged_demo_asks_to_be_installed_again(tmp_path: Path, harm: str):
         open_demo(store, folder=folder)
     assert store.jobs() == []
     store.close()
+
+
+def test_the_demo_that_ships_with_the_tool_can_be_opened(tmp_path: Path):
+    store = JobStore(tmp_path)
+    job = store.job(open_demo(store))
+    assert all(store.photo_path(photo.sha256).is_file() for photo in job.photos)
+    assert len(job.missing_leads()) == 1
+    assert job.provisional_ids() == {job.missing_leads()[0].id}
+    assert job.warnings() == ()
+    assert len(job.fits) >= 1
+    store.close()
