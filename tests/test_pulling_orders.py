@@ -136,7 +136,7 @@ def test_check_names_the_step_the_lead_on_top_and_the_place():
     assert found[0].to_dict() == {
         "step": 1, "wire": "Z00", "over": "Z01", "x": 100.0, "y": 7.0, "reason": "lies under",
     }  # fmt: skip
-    assert found[0].sentence() == "Step 1, Z00: it lies under Z01 at (100, 7)."
+    assert found[0].sentence() == "Step 1: Z00 still lies under Z01 at (100.0, 7.0) mm."
 
 
 def test_each_later_step_is_judged_as_if_the_broken_ones_had_been_done():
@@ -154,8 +154,8 @@ def test_steps_that_make_no_sense_are_told_apart():
         (6, "already past"),
     ]  # fmt: skip
     said = [v.sentence() for v in check_order(as_map(2, TWISTED), order)]
-    assert said[0] == "Step 1, Z07: no lead of this plate has that name."
-    assert said[3] == "Step 4, Z00: it meets nothing at (55, 5)."
+    assert said[0] == "Step 1: there is no lead Z07 on this route map."
+    assert said[3] == "Step 4: Z00 meets no other lead at (55.0, 5.0) mm."
 
 
 def test_nobody_has_looked_is_told_with_the_other_lead():

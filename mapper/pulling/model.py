@@ -165,23 +165,6 @@ class Violation:
         "already past",
     ]
 
-    def sentence(self) -> str:
-        """Say it in one sentence."""
-        where = "" if self.x_mm is None or self.y_mm is None else _at(self.x_mm, self.y_mm)
-        words = {
-            "lies under": f"it lies under its own other pass{where}"
-            if self.over == self.wire
-            else f"it lies under {self.over}{where}",
-            "nobody has looked": f"it meets itself{where}, and nobody has looked"
-            if self.over == self.wire
-            else f"it meets {self.over}{where}, and nobody has looked which is on top",
-            "unknown lead": "no lead of this plate has that name",
-            "unknown place": f"it meets nothing{where}",
-            "already out": "it is out already",
-            "already past": f"it has been lifted past that place{where} before",
-        }
-        return f"Step {self.step}, {self.wire}: {words[self.reason]}."
-
     def to_dict(self) -> dict[str, Any]:
         return {
             "step": self.step,
@@ -195,10 +178,12 @@ class Violation:
     def sentence(self) -> str:
         """The finding in plain words."""
         at = "" if self.x_mm is None else f" at ({self.x_mm:.1f}, {self.y_mm:.1f}) mm"
+        own = self.over == self.wire
+        other = "its own other pass" if own else self.over
+        pair = "which pass" if own else f"whether {self.wire} or {self.over}"
         what = {
-            "lies under": f"{self.wire} still lies under {self.over}{at}.",
-            "nobody has looked": f"nobody has looked whether {self.wire} or {self.over} "
-            f"is on top{at}.",
+            "lies under": f"{self.wire} still lies under {other}{at}.",
+            "nobody has looked": f"nobody has looked {pair} is on top{at}.",
             "unknown lead": f"there is no lead {self.wire} on this route map.",
             "unknown place": f"{self.wire} meets no other lead{at}.",
             "already out": f"{self.wire} is out already.",
@@ -214,7 +199,3 @@ class SafeNow:
 
     pull: tuple[str, ...]
     held: dict[str, tuple[str, float, float, str]]
-
-
-def _at(x_mm: float, y_mm: float) -> str:
-    return f" at ({round(x_mm, 1):g}, {round(y_mm, 1):g})"
