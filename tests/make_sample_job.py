@@ -33,7 +33,7 @@ PHOTOS = {  # file of the rendered plate: (name in the demo, stage, fitted alrea
     "04_clear_overview.jpg": ("cleared.jpg", "cleared", True),
 }
 TRACED_ON = "04_clear_overview.jpg"
-MISSING = "Z10-H"
+MISSING = "Z08-T"
 OPEN_CROSSINGS = 6
 MISTAKEN = ("Z06-T", "Z09-T")  # shown clearly by every photo; judged wrongly in the demo
 SHIFT = "previous shift"
