@@ -13,12 +13,18 @@ def find_looks(now: State, judged: State) -> tuple[LookAt, ...]:
 
     `now` is freed as far as it goes; `judged` as far as it would go if every open meeting were
     found apart. A meeting counts when somebody has to look there before a lead that `judged`
-    brings out can come out. Both answers (for touching places and shared runs also "apart") are
-    tried exactly; only meetings at which a lead stands now can free anything by themselves.
+    brings out can come out. All answers (a on top, b on top; for touching places and shared
+    runs also apart) are tried exactly. Among equally helpful meetings those of the lead with
+    the fewest open ones left come first, from its free end inwards.
     """
     board = now.board
+    needed = _needed(now, judged)
+    left: dict[int, int] = {}
+    for side in needed:
+        for lead in {board.lead_of[side], board.lead_of[side ^ 1]}:
+            left[lead] = left.get(lead, 0) + 1
     looks = []
-    for side in _needed(now, judged):
+    for side in needed:
         record = board.meeting(side)
         b_side = side | 1
         answers = [_freed_by(now, (b_side ^ 1,)), _freed_by(now, (b_side,))]
@@ -28,10 +34,10 @@ def find_looks(now: State, judged: State) -> tuple[LookAt, ...]:
             answers.append(_freed_by(now, (b_side ^ 1, b_side)))
         x_mm, y_mm = board.place(side)
         look = LookAt(record.a, record.b, x_mm, y_mm, max(answers), min(answers), record.kind)
-        stands = any(now.held_at(board.lead_of[s]) == s for s in (side & ~1, b_side))
-        looks.append((-look.frees, -look.sure, not stands, side >> 1, look))
-    looks.sort(key=lambda row: row[:4])
-    return tuple(row[4] for row in looks)
+        work = min((left[board.lead_of[s]], -board.high[s]) for s in (side, side ^ 1))
+        looks.append((-look.frees, -look.sure, *work, side >> 1, look))
+    looks.sort(key=lambda row: row[:5])
+    return tuple(row[5] for row in looks)
 
 
 def _needed(now: State, judged: State) -> list[int]:
