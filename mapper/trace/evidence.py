@@ -9,7 +9,7 @@ too, but on one side only: an element must differ from what lies on *both* sides
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -29,7 +29,7 @@ NOMINAL_WIDTH_PX = 4.2  # a bar answers best at sigma = width / (2 sqrt 3)
 SIGMA_PX = 1.2
 MIN_CONTRAST = 2.5  # Lab units; below that JPEG noise makes lines of its own
 LIKENESS = 40.0  # answer of a place that has exactly the colour asked for
-MIN_LIKENESS = 6.0
+MIN_LIKENESS = 8.0
 LIGHTNESS_WEIGHT = 0.6  # shade changes lightness more than hue
 MIN_SIDE_RATIO = 0.15  # weaker side over stronger side; a step edge gives 0 or less
 NOISE_FACTOR = 2.0
@@ -65,6 +65,9 @@ class Elements:
             self.beside[index],
             self.width[index],
         )
+
+    def shifted(self, x: float, y: float) -> Elements:
+        return replace(self, xy=self.xy + (x, y))
 
 
 def joined(first: Elements, second: Elements) -> Elements:

@@ -18,13 +18,14 @@ from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, sample
 __all__ = ["Links", "hermite", "link_elements"]
 
 NEAR_PX = 1.35 * NOMINAL_WIDTH_PX
-FAR_PX = 9.0 * NOMINAL_WIDTH_PX
+FAR_PX = 8.0 * NOMINAL_WIDTH_PX
 NEAR_TURN_RAD = np.radians(50)
 FAR_TURN_RAD = np.radians(32)
 STOP_TURN_RAD = np.radians(14)
 STOP_COLOUR = 12.0  # Lab units by which a line's colour may change in one step
 RUN_STEPS = 6
 MIN_RUN_BEHIND = 5
+MOST_STOPS = 6000
 MOST_FAR = 5  # far links kept per stop
 FAR_SAMPLES = 7
 BARE_SPREAD = 6.0  # Lab units
@@ -184,7 +185,10 @@ def _stops(elements: Elements, near: _Raw, n: int) -> np.ndarray:
         going = reached
         ahead += going
     behind = ahead[np.arange(2 * n) ^ 1]
-    return np.flatnonzero((ahead < RUN_STEPS) & (behind >= MIN_RUN_BEHIND))
+    stops = np.flatnonzero((ahead < RUN_STEPS) & (behind >= MIN_RUN_BEHIND))
+    if len(stops) > MOST_STOPS:  # a grainy ground: the faint ones are grain
+        stops = np.sort(stops[np.argsort(-contrast[stops >> 1], kind="stable")[:MOST_STOPS]])
+    return stops
 
 
 def _far_links(elements: Elements, direction: np.ndarray, stops: np.ndarray) -> _Raw:

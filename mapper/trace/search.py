@@ -40,6 +40,11 @@ HIDDEN = 0.6  # per width hidden beyond
 BARE = 2.5  # per width where there is nothing that could hide a lead
 LIKE_LONG = 0.5  # per width beyond NARROW
 LIKE = 0.15  # per width across a stretch without line but of the lead's colour
+BRIDGE_FROM = 8.0  # cost of a stretch from which a bridge is tried
+BRIDGE = 4.0
+BRIDGE_RATE = 0.45  # per width
+BRIDGE_TURN = 4.0  # per squared radian at either end
+MOST_HEADS = 500
 ARRIVE_PX = 1.3 * NOMINAL_WIDTH_PX
 
 
@@ -89,45 +94,122 @@ def colour_cost(colour: np.ndarray, colours: np.ndarray) -> np.ndarray:
 
 
 def find_way(elements: Elements, links: Links, cost: np.ndarray, clicks: np.ndarray) -> Way:
-    """Cheapest way through `clicks` (K, 2), px of the layer, in turn; headings carry over."""
-    count = 2 * len(elements)
-    hub = count
-    pieces: list[np.ndarray] = []
-    entry_states, entry_costs = _near_click(elements, clicks[0])
-    total = 0.0
-    kept: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+    """Cheapest way through `clicks` (K, 2), px of the layer, in turn; headings carry over.
+
+    Where no line leads on, or only a dear one, one long bridge per stretch is tried as well.
+    """
+    entry = _near_click(elements, clicks[0])
+    stretches: list[_Stretch] = []
     for click in clicks[1:]:
-        exit_states, exit_costs = _near_click(elements, click)
-        graph = csr_matrix(
-            (
-                np.concatenate([cost, entry_costs + 1e-9]),
-                (
-                    np.concatenate([links.source, np.full(len(entry_states), hub)]),
-                    np.concatenate([links.target, entry_states]),
-                ),
-            ),
-            shape=(count + 1, count + 1),
-        )
-        distance, previous = dijkstra(graph, indices=hub, return_predecessors=True)
-        reached = distance[exit_states] + exit_costs if len(exit_states) else np.zeros(0)
-        kept.append((previous, exit_states, reached))
-        finite = np.isfinite(reached)
-        if not finite.any():
+        leave = _near_click(elements, click)
+        if len(entry[0]) == 0 or len(leave[0]) == 0:
             return Way(np.zeros(0, int), np.inf)
-        entry_states, entry_costs = exit_states[finite], reached[finite]
-    last = kept[-1]
-    state = int(last[1][np.argmin(last[2])])
-    total = float(np.min(last[2]))
-    for previous, _, _ in reversed(kept):
-        piece = [state]
-        while previous[piece[-1]] != hub:
-            piece.append(int(previous[piece[-1]]))
-        pieces.append(np.array(piece[::-1]))
-        state = piece[-1]
-    states = pieces[-1]
-    for piece in reversed(pieces[:-1]):
-        states = np.concatenate([states, piece[1:]])
-    return Way(states, total)
+        distance, previous = _from_states(links, cost, len(elements), *entry)
+        reached = distance[leave[0]] + leave[1]
+        stretch = _Stretch(leave[0], reached, previous, None)
+        if reached.min() > BRIDGE_FROM:
+            bridged = _bridge(elements, links, cost, (distance, previous), entry[0], leave)
+            if bridged[0] < reached.min():
+                states = bridged[1]
+                stretch = _Stretch(states[-1:], np.array([bridged[0]]), previous, states)
+        stretches.append(stretch)
+        finite = np.isfinite(stretch.reached)
+        entry = stretch.leave[finite], stretch.reached[finite]
+    state = int(stretches[-1].leave[np.argmin(stretches[-1].reached)])
+    pieces = []
+    for stretch in reversed(stretches):
+        piece = stretch.states if stretch.states is not None else _back(stretch.previous, state)
+        pieces.append(piece)
+        state = int(piece[0])
+    states = np.concatenate([pieces[-1]] + [piece[1:] for piece in reversed(pieces[:-1])])
+    return Way(states, float(stretches[-1].reached.min()))
+
+
+@dataclass(frozen=True, eq=False)
+class _Stretch:
+    """From one click to the next: where it may leave, at what cost, and the tree of ways there.
+
+    `states` is set where a bridge settled the way.
+    """
+
+    leave: np.ndarray
+    reached: np.ndarray
+    previous: np.ndarray
+    states: np.ndarray | None
+
+
+def _from_states(
+    links: Links, cost: np.ndarray, count: int, states: np.ndarray, costs: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Cost of the cheapest way to every state, and the state before each on it."""
+    hub = 2 * count
+    graph = csr_matrix(
+        (
+            np.concatenate([cost, costs + 1e-9]),
+            (
+                np.concatenate([links.source, np.full(len(states), hub)]),
+                np.concatenate([links.target, states]),
+            ),
+        ),
+        shape=(hub + 1, hub + 1),
+    )
+    return dijkstra(graph, indices=hub, return_predecessors=True)
+
+
+def _back(previous: np.ndarray, state: int) -> np.ndarray:
+    """The way to `state`, from the first state on."""
+    hub = len(previous) - 1
+    way = [state]
+    while previous[way[-1]] != hub:
+        way.append(int(previous[way[-1]]))
+    return np.array(way[::-1])
+
+
+def _bridge(
+    elements: Elements,
+    links: Links,
+    cost: np.ndarray,
+    tree: tuple[np.ndarray, np.ndarray],
+    entry: np.ndarray,
+    leave: tuple[np.ndarray, np.ndarray],
+) -> tuple[float, np.ndarray]:
+    """Cheapest way with one long straightish jump over a place where nothing is to be seen."""
+    distance, previous = tree
+    # By symmetry the way from a state to the click is the way back with all headings turned.
+    back, back_previous = _from_states(links, cost, len(elements), leave[0] ^ 1, leave[1])
+    near = _bridge_heads(elements, distance, leave[0])
+    far = _bridge_heads(elements, back, entry)
+    heading = np.stack([np.cos(elements.angle_rad), np.sin(elements.angle_rad)], 1)
+
+    def directions(states: np.ndarray) -> np.ndarray:
+        return heading[states >> 1] * (1 - 2 * (states & 1))[:, None]
+
+    chord = elements.xy[far >> 1][None] - elements.xy[near >> 1][:, None]
+    length = np.hypot(chord[..., 0], chord[..., 1])
+    unit = chord / np.maximum(length, 1e-6)[..., None]
+    out = np.arccos(np.clip(np.einsum("ijc,ic->ij", unit, directions(near)), -1, 1))
+    into = np.arccos(np.clip(-np.einsum("ijc,jc->ij", unit, directions(far)), -1, 1))
+    total = (
+        distance[near][:, None]
+        + back[far][None]
+        + BRIDGE
+        + BRIDGE_RATE * length / NOMINAL_WIDTH_PX
+        + BRIDGE_TURN * (out**2 + into**2)
+    )
+    total[length < 1.0] = np.inf
+    i, j = np.unravel_index(int(np.argmin(total)), total.shape)
+    there = _back(previous, int(near[i]))
+    rest = _back(back_previous, int(far[j]))[::-1] ^ 1
+    return float(total[i, j]), np.concatenate([there, rest])
+
+
+def _bridge_heads(elements: Elements, distance: np.ndarray, goal: np.ndarray) -> np.ndarray:
+    """Reached states from which a jump towards `goal` looks cheapest."""
+    reached = np.flatnonzero(np.isfinite(distance[: 2 * len(elements)]))
+    aim = elements.xy[goal >> 1].mean(0)
+    ahead = np.hypot(*(elements.xy[reached >> 1] - aim).T) / NOMINAL_WIDTH_PX
+    order = np.argsort(distance[reached] + BRIDGE_RATE * ahead)
+    return reached[order[:MOST_HEADS]]
 
 
 def _near_click(elements: Elements, click: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.spatial import cKDTree
 
-from mapper.trace.evidence import Elements, elements_of_colour, joined
+from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, elements_of_colour, joined
 from mapper.trace.ground import Ground, Layer, as_ground, layer_for_width
 from mapper.trace.links import link_elements
 from mapper.trace.model import Trace, TraceError
@@ -21,8 +21,11 @@ SNAP_REACH = 0.004  # of the photo's longer side: how far a click may be off
 MIN_SNAP_REACH_PX = 6.0
 COLOUR_SHARE = 0.4  # of the contrast at the clicks: how far the lead's colour may stray
 COLOUR_SPREAD = (5.0, 14.0)
-ALIKE = 0.9
+WINDOW = 50.0  # widths around the clicks that are searched, at least
+WINDOW_SHARE = 0.4  # of the distance of the clicks
+ALIKE = 0.6
 SAME_PLACE_PX = 1.5
+MOST_ELEMENTS = 30_000
 
 
 def trace_between(
@@ -52,25 +55,41 @@ def trace_between(
     layer = ground.layer(layer_for_width(width_px))
     places = np.array([p if s is None else s.xy_px for p, s in zip(clicks, seen, strict=True)])
     colours = np.array([s.colour for s in snaps])
-    elements = _elements_of_lead(layer, snaps, colours)
+    at = layer.from_photo(places)
+    elements = _elements_of_lead(layer, snaps, colours, at)
     links = link_elements(elements, layer.lab)
     cost = link_costs(elements, links, colours, width_px * layer.scale)
-    way = find_way(elements, links, cost, layer.from_photo(places))
+    way = find_way(elements, links, cost, at)
     if len(way.states) < 2:
         return _blind(clicks)
     return _as_trace(layer, elements.take(way.states >> 1), colours, width_px)
 
 
-def _elements_of_lead(layer: Layer, snaps: list[Snap], colours: np.ndarray) -> Elements:
-    """Line elements made for this lead's colour beside those of any colour that are like it."""
+def _elements_of_lead(
+    layer: Layer, snaps: list[Snap], colours: np.ndarray, clicks: np.ndarray
+) -> Elements:
+    """Line elements made for this lead's colour beside those of any colour that are like it.
+
+    Only the neighbourhood of `clicks` (K, 2), px of the layer, is searched.
+    """
+    low, high = clicks.min(0), clicks.max(0)
+    margin = max(WINDOW_SHARE * float(np.hypot(*(high - low))), WINDOW * NOMINAL_WIDTH_PX)
+    x0, y0 = np.maximum(np.floor(low - margin), 0).astype(int)
+    x1, y1 = np.ceil(high + margin).astype(int)
     spread = float(np.clip(COLOUR_SHARE * min(s.contrast for s in snaps), *COLOUR_SPREAD))
-    own = elements_of_colour(layer.lab, colours, spread)
+    window = np.ascontiguousarray(layer.lab[y0 : y1 + 1, x0 : x1 + 1])
+    own = elements_of_colour(window, colours, spread).shifted(x0, y0)
     general = layer.elements
-    alike = colour_cost(general.colour, colours) < ALIKE
+    inside = ((general.xy >= (x0, y0)) & (general.xy <= (x1, y1))).all(1)
+    alike = inside & (colour_cost(general.colour, colours) < ALIKE)
     if len(own):
         taken, _ = cKDTree(own.xy).query(general.xy, distance_upper_bound=SAME_PLACE_PX)
         alike &= ~np.isfinite(taken)
-    return joined(own, general.take(np.flatnonzero(alike)))
+    alike = np.flatnonzero(alike)
+    room = max(MOST_ELEMENTS - len(own), 0)
+    if len(alike) > room:
+        alike = alike[np.argsort(-general.contrast[alike], kind="stable")[:room]]
+    return joined(own, general.take(alike))
 
 
 def _as_trace(layer: Layer, chain: Elements, colours: np.ndarray, width_px: float) -> Trace:
