@@ -205,7 +205,7 @@ def test_answer_is_kept_with_the_person_and_undone(whole: JobStore):
     job_id, _ = job_ids(whole)
     before = len(whole.job(job_id).judged)
     test = page("crossings", job_id, **{PERSON: "AB"})
-    click(test, "A  ")
+    click(test, "**A**")
     judged = whole.job(job_id).judged
     assert len(judged) == before + 1
     assert any(one.by == "AB" and one.photo and one.at for one in judged)

@@ -36,6 +36,7 @@ FILTERS = ("Open", "Judged", "All")
 _AT = "meeting shown"  # session state: key of the meeting
 _TO_SHOW = "meeting to show"  # session state: where to go after an answer
 _FILTER = "meetings filter"
+_ASK = "ask the tool about crossings"
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,7 @@ def show() -> None:
         return
     meeting = _current(meetings)
     left, right = st.columns([4, 1], gap="medium")
-    with left, st.container(gap="xsmall"):
+    with left, st.container(gap="small"):
         _question(findings, meeting)
         _answers(ctx, findings, meeting, meetings)
         show_as = _picture_controls()
@@ -150,6 +151,10 @@ def lead_words(meeting: Crossing, side: str) -> str:
     return f"{meeting.a}, pass nearer the {'drop' if side == 'a' else 'exit'}"
 
 
+def _plain(meeting: Crossing, side: str) -> str:
+    return looks.plain_markdown(lead_words(meeting, side))
+
+
 def _question(findings: Findings, meeting: Crossing) -> None:
     kind = {
         "crossing": "cross",
@@ -177,8 +182,12 @@ def _question(findings: Findings, meeting: Crossing) -> None:
     if meeting.top is not None:
         word = f"judged: {said[meeting.top]}{_judged_by(findings, meeting)}"
     unseen = _unseen(findings, meeting)
+    soft = escape(" · ".join(parts))
     st.html(
-        f'{looks.badge(state, word)} &ensp;<span class="jb-soft">{escape(" · ".join(parts))}</span>'
+        f'{looks.badge(state, word)} &ensp;<span class="jb-soft">{soft}</span>&emsp;'
+        f'<span class="swatch" style="border-color:{COLOURS["a"]}"></span><b>A</b>&emsp;'
+        f'<span class="swatch" style="border-color:{COLOURS["b"]};border-top-style:dashed">'
+        "</span><b>B</b>"
     )
     if unseen:
         looks.note(
@@ -219,8 +228,8 @@ def _unseen(findings: Findings, meeting: Crossing) -> list[str]:
 
 def _answers(ctx: Context, findings: Findings, meeting: Crossing, meetings: list[Crossing]) -> None:
     choices: list[tuple[str, str | None, str]] = [
-        (f"A  {lead_words(meeting, 'a')} is on top", "a", "1"),
-        (f"B  {lead_words(meeting, 'b')} is on top", "b", "2"),
+        (f"**A**  {_plain(meeting, 'a')} is on top", "a", "1"),
+        (f"**B**  {_plain(meeting, 'b')} is on top", "b", "2"),
     ]
     if meeting.kind != "crossing":
         choices.append(("Apart, side by side", "apart", "3"))
@@ -278,7 +287,7 @@ def _small_plate(findings: Findings, meeting: Crossing) -> None:
 
 
 def photos_that_show(ctx: Context, findings: Findings, meeting: Crossing) -> list[View]:
-    """Fitted photos in which the place lies, later stages and finer scales first."""
+    """Fitted photos in which the place lies, the most telling first."""
     plate = findings.traced.plate
     depth_mm = float(plate.lead_depth_mm(np.array([[meeting.x_mm, meeting.y_mm]]))[0])
     views = []
@@ -291,22 +300,13 @@ def photos_that_show(ctx: Context, findings: Findings, meeting: Crossing) -> lis
             continue
         scale = photo_scale_px_per_mm(fit, meeting.x_mm, meeting.y_mm, depth_mm)
         views.append(View(entry, scale, fit.verdict != "good"))
-    stages = {"before": 0, "during": 1, "rebuilt": 2, "cleared": 3}
-    views.sort(
-        key=lambda v: (
-            not v.doubtful,
-            stages.get(v.entry.stage.partition(" ")[0], 0),
-            v.entry.order[1],
-            v.px_per_mm,
-        ),
-        reverse=True,
-    )
+    views.sort(key=_worth, reverse=True)
     return views
 
 
 def _picture_controls() -> tuple[float, str, bool]:
     """How the pictures are shown: enlargement, lines, and whether the tool's view is shown."""
-    with st.container(horizontal=True, vertical_alignment="bottom", gap="medium"):
+    with st.container(horizontal=True, vertical_alignment="center", gap="medium"):
         zoom = st.segmented_control(
             "Enlarge",
             list(ZOOMS),
@@ -324,8 +324,23 @@ def _picture_controls() -> tuple[float, str, bool]:
             label_visibility="collapsed",
             format_func=lambda name: f"lines {name}",
         )
-        ask = st.toggle("Show what the tool would say", key="crop ask")
+        # A button, not a switch: with a switch in focus the keys of the answers would not work.
+        ask = bool(st.session_state.get(_ASK))
+        if st.button(
+            "Hide what the tool would say" if ask else "What would the tool say?",
+            key="ask the tool",
+            shortcut="t",
+        ):
+            st.session_state[_ASK] = not ask
+            st.rerun()
     return ZOOMS[zoom], lines, ask
+
+
+def _worth(view: View) -> tuple[bool, float, float]:
+    """How much a photo is likely to show: fine scale, and little plastic left."""
+    cleared = {"before": 0.4, "during": 0.7, "rebuilt": 0.5}
+    share = cleared.get(view.entry.stage.partition(" ")[0], 1.0)
+    return (not view.doubtful, view.px_per_mm * share, view.px_per_mm)
 
 
 def _pictures(

@@ -162,7 +162,10 @@ class Findings:
         if job.plate is None:
             return "No plate yet"
         parts = [f"{len(job.plate.drops)} drops"]
-        parts.append(f"{len(job.fits)} of {len(job.photos)} photos fitted")
+        if job.photos:
+            parts.append(f"{len(job.fits)} of {len(job.photos)} photos fitted")
+        else:
+            parts.append("no photos yet")
         finished = sum(lead.finished for lead in job.leads)
         total = len(job.leads) + sum(
             lead.id not in {one.id for one in job.leads} for lead in job.missing_leads()
@@ -181,6 +184,8 @@ class Findings:
         job = self.job
         if job.plate is None:
             return NextThing("describe the plate", "plate")
+        if not job.leads and not (job.plate.channels and job.plate.exits):
+            return NextThing("draw the channels and mark the exits", "plate")
         if not job.photos and not job.leads:
             return NextThing("add photos", "photos")
         if not job.fits and not job.leads:

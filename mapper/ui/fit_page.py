@@ -194,10 +194,15 @@ def _one(ctx: Context, entry: PhotoEntry) -> None:
     for operation in take_operations("fit"):
         _apply(ctx, entry, operation)
     looks.show_said()
-    _verdict(ctx, entry)
+    # While points are set, nothing that changes its height stands above the canvas: the next
+    # click must not land beside its place.
     if by_hand:
         _next_click(ctx.job, entry, features)
+    else:
+        _verdict(ctx, entry, by_hand)
     _canvas(ctx, entry, features, by_hand)
+    if by_hand:
+        _verdict(ctx, entry, by_hand)
     _numbers(ctx.job, entry, features)
 
 
@@ -209,15 +214,17 @@ def _helpers_there(job: Job, entry: PhotoEntry) -> bool:
     )
 
 
-def _verdict(ctx: Context, entry: PhotoEntry) -> None:
+def _verdict(ctx: Context, entry: PhotoEntry, by_hand: bool) -> None:
     """Say in words what the fit is worth, and ask for a look where it is doubtful."""
     job = ctx.job
     fit = job.fits.get(entry.sha256)
     failed = _why_failed(entry.sha256)
-    if failed:
+    if failed and fit is None:
         looks.note(f"Not fitted: {shown(failed, 300)}", "stop")
+    elif failed:
+        looks.note(f"The last try failed: {shown(failed, 300)} The fit from before stays.", "stop")
     if fit is None:
-        if not failed:
+        if not failed and not by_hand:
             looks.note(
                 "Not fitted yet. Let it be fitted by itself, or set at least four points on "
                 "corners and bores by hand.",
@@ -255,18 +262,19 @@ def _sigma_words(plate: Plate, fit: PhotoFit) -> str:
 
 def _next_click(job: Job, entry: PhotoEntry, features: Sequence[Feature]) -> None:
     clicks = job.clicks(entry.sha256)
-    left, right = st.columns([2, 3], vertical_alignment="bottom")
+    left, right = st.columns([2, 3], vertical_alignment="center")
     with left:
         used = {click.get("feature") for click in clicks}
-        choices = [None, *(f.id for f in features if f.id not in used)]
+        choices = ["", *(f.id for f in features if f.id not in used)]
         words = {f.id: _feature_words(f) for f in features}
         if st.session_state.get(_NEXT) not in choices:
-            st.session_state[_NEXT] = None
+            st.session_state[_NEXT] = ""
         st.selectbox(
             "The next click is on",
             choices,
             key=_NEXT,
-            format_func=lambda name: WHICH if name is None else words[name],
+            label_visibility="collapsed",
+            format_func=lambda name: f"next click: {words.get(name, WHICH)}",
         )
     with right:
         more = MIN_CLICKS - len(clicks)
@@ -287,7 +295,7 @@ def _feature_words(feature: Feature) -> str:
 def _apply(ctx: Context, entry: PhotoEntry, operation: Operation) -> None:
     """Do what a click on the canvas asks: set, move or remove a point; then fit anew."""
     clicks = ctx.job.clicks(entry.sha256)
-    changed = clicks_after(clicks, operation, st.session_state.get(_NEXT))
+    changed = clicks_after(clicks, operation, st.session_state.get(_NEXT) or None)
     if changed is None:
         return
     fit = None
@@ -397,7 +405,7 @@ def _canvas(ctx: Context, entry: PhotoEntry, features: Sequence[Feature], by_han
         handles=handles,
         tool="point" if by_hand else "look",
         hint="Click corners of the face and middles of bores." if by_hand else "",
-        height=540,
+        height=500,
         plate_from_photo=frame,
     )
 

@@ -85,7 +85,7 @@ def _person() -> None:
         value=st.session_state.get(PERSON, ""),
         max_chars=60,
         placeholder="stands beside what you judge and tick off",
-        on_change=_keep_person,
+        on_change=looks.guarded(_keep_person),
     )
 
 

@@ -8,8 +8,10 @@ seeing colours. The colours are those of a palette made for colour-blind readers
 from __future__ import annotations
 
 import logging
+import logging.handlers
 from collections.abc import Callable
 from html import escape
+from pathlib import Path
 from typing import Any
 
 import streamlit as st
@@ -23,8 +25,9 @@ __all__ = [
     "apply_style",
     "badge",
     "cautions",
-    "empty",
+    "counted",
     "guarded",
+    "log_to",
     "note",
     "plain_failure",
     "plain_markdown",
@@ -34,6 +37,8 @@ __all__ = [
 ]
 
 LOG = logging.getLogger("mapper.ui")
+LOG_NAME = "mapper.log"
+LOG_BYTES = 1_000_000
 
 CAUTIONS = (
     "Guidance only. Isolate, lock out and prove dead before touching wiring; block whatever can "
@@ -102,7 +107,7 @@ h3 { font-size: 1.15rem !important; padding: .35rem 0 .2rem 0 !important; }
 .band.calm { border-color: var(--deep); background: #eaf3f4; }
 .caution { border: 2px solid #7a3b00; border-radius: 8px; padding: .5rem .9rem;
   background: #fffaf2; font-size: .9rem; line-height: 1.35; }
-[data-testid="stCaptionContainer"] { opacity: 1; }
+[data-testid="stCaptionContainer"] { opacity: 1; margin-bottom: .25rem; }
 [data-testid="stCaptionContainer"] p { color: var(--soft); margin: 0; opacity: 1; }
 [data-testid="stMarkdownContainer"] p { margin-bottom: .2rem; }
 .step { display: flex; gap: .8rem; align-items: center; border: 2px solid #00486f;
@@ -138,17 +143,15 @@ def note(text: str, kind: str = "") -> None:
     st.html(f'<div class="band {kind}" role="note"><b>{sign}</b>&ensp;{escape(text)}</div>')
 
 
-def empty(text: str, page: Any = None, label: str = "") -> None:
-    """Say that there is nothing here yet, and lead to the page where it starts."""
-    note(text, "calm")
-    if page is not None and st.button(label, type="primary", key=f"goto {label}"):
-        st.switch_page(page)
-
-
 def cautions() -> None:
     """The cautions that stand wherever the page leads to work on the plate itself."""
     text = " ".join(escape(sentence) for sentence in CAUTIONS)
     st.html(f'<div class="caution" role="note"><b>Before you touch anything.</b> {text}</div>')
+
+
+def counted(number: int, word: str) -> str:
+    """ "1 exit", "2 exits"."""
+    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
 def step_card(number: int | str, what: str, how: str = "") -> None:
@@ -179,12 +182,28 @@ def show_said() -> None:
         note(text, kind)
 
 
+def log_to(folder: Path) -> None:
+    """Write failures to a file in the store's folder, once per folder; without one, nowhere."""
+    target = str((folder / LOG_NAME).resolve())
+    if any(getattr(handler, "baseFilename", None) == target for handler in LOG.handlers):
+        return
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handler = logging.handlers.RotatingFileHandler(
+            target, maxBytes=LOG_BYTES, backupCount=1, encoding="utf-8", delay=True
+        )
+    except OSError:
+        return  # the store says in its own words what is wrong with its folder
+    handler.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
+    LOG.addHandler(handler)
+
+
 def plain_failure(where: str) -> None:
     """The last resort: log the failure in full and show one sentence without any of it."""
     LOG.exception("failure on %s", where)
     note(
         "Something went wrong here. Everything that was shown as saved is kept. "
-        "Try again, or go to another page; the details are in the log file.",
+        f"Try again, or go to another page; the details are in {LOG_NAME} beside the jobs.",
         "stop",
     )
 
@@ -201,7 +220,7 @@ def guarded(action: Callable[..., Any]) -> Callable[..., None]:
             LOG.exception("failure in a callback")
             say(
                 "That did not work, and nothing was changed. Try again; "
-                "the details are in the log file.",
+                f"the details are in {LOG_NAME} beside the jobs.",
                 "stop",
             )
 

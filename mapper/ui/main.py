@@ -17,6 +17,7 @@ from mapper.ui import (
     session,
     sheet_page,
 )
+from mapper.ui.server import settings
 
 __all__ = ["main"]
 
@@ -27,6 +28,7 @@ def main() -> None:
         page_title="Plate wire mapper", layout="wide", initial_sidebar_state="collapsed"
     )
     looks.apply_style()
+    looks.log_to(settings().store_folder)
     pages = {
         "jobs": st.Page(jobs_page.show, title="Jobs", url_path="jobs", default=True),
         "plate": st.Page(plate_page.show, title="1 Plate", url_path="plate"),

@@ -11,6 +11,7 @@ import streamlit as st
 
 from mapper.errors import MapperError, shown
 from mapper.photos import Photo, guess_stages, load_photo, quality, thumbnail
+from mapper.photos.load import MAX_FILE_MB, MAX_MEGAPIXELS
 from mapper.records import Job, PhotoEntry
 from mapper.ui import jobbar, looks
 from mapper.ui.crops import photo_scale_px_per_mm
@@ -49,9 +50,10 @@ def show() -> None:
 def _intake(ctx: Context) -> None:
     number = st.session_state.get(_INTAKE, 0)
     files = st.file_uploader(
-        "Drop photos here, many at once: JPEG, PNG or HEIC, up to 80 MB and 60 megapixels each. "
-        "The originals are kept untouched.",
+        f"Drop photos here, many at once: JPEG, PNG or HEIC, up to {MAX_FILE_MB} MB and "
+        f"{MAX_MEGAPIXELS} megapixels each. The originals are kept untouched.",
         accept_multiple_files=True,
+        max_upload_size=MAX_FILE_MB,
         key=f"photos in {number}",
     )
     if not files:

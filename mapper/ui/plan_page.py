@@ -284,14 +284,15 @@ def _picture(ctx: Context, findings: Findings) -> None:
         for number, step in enumerate(findings.offered.steps, start=1)
         if step.action == "pull"
     }
-    choices: list[PhotoEntry | None] = [*reversed(fitted), None]
+    words = {entry.sha256: f"{entry.name} ({entry.stage})" for entry in reversed(fitted)}
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        entry = st.selectbox(
+        chosen = st.selectbox(
             "Drawn on",
-            choices,
+            [*words, ""],
             key="plan photo",
-            format_func=lambda one: "the drawing" if one is None else f"{one.name} ({one.stage})",
+            format_func=lambda sha256: words.get(sha256, "the drawing"),
         )
+        entry = next((one for one in fitted if one.sha256 == chosen), None)
         which = st.segmented_control(
             "Leads", ["all", "now", "held"], default="all", required=True, key="plan leads"
         )
@@ -358,10 +359,10 @@ def _legend() -> None:
         colour, _, dash = STATE_LINES[state]
         style = "solid" if not dash else "dotted" if dash[0] < 2 else "dashed"
         items.append(
-            f'<span class="swatch" style="border-color:{colour};border-top-style:{style}"></span>'
-            f"{text}"
+            f'<span style="white-space:nowrap"><span class="swatch" '
+            f'style="border-color:{colour};border-top-style:{style}"></span>{text}</span>'
         )
-    st.html("&emsp;".join(items))
+    st.html("&emsp; ".join(items))
 
 
 def _own_order(findings: Findings) -> None:

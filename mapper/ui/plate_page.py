@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import shapely
 import streamlit as st
 
 from mapper.errors import MapperError, shown
@@ -88,7 +89,7 @@ def _enter(ctx: Context) -> None:
 
 
 def _number(label: str, value: float, key: str, step: float = 1.0) -> float:
-    return st.number_input(label, value=value, step=step, format="%.3f", key=f"grid {key}")
+    return st.number_input(label, value=value, step=step, format="%.2f", key=f"grid {key}")
 
 
 def _grid() -> Plate:
@@ -213,8 +214,10 @@ def _stem(name: str) -> str:
 
 def _sizes(plate: Plate) -> None:
     st.markdown(
-        f"**{plate.width_mm:g} x {plate.height_mm:g} mm**, {len(plate.drops)} drops, "
-        f"{len(plate.holes)} holes, {len(plate.channels)} channels, {len(plate.exits)} exits"
+        f"**{plate.width_mm:g} x {plate.height_mm:g} mm**, "
+        f"{looks.counted(len(plate.drops), 'drop')}, {looks.counted(len(plate.holes), 'hole')}, "
+        f"{looks.counted(len(plate.channels), 'channel')}, "
+        f"{looks.counted(len(plate.exits), 'exit')}"
     )
 
 
@@ -297,15 +300,17 @@ def _tools() -> tuple[str, float, float]:
 
 def _ground(ctx: Context) -> PhotoEntry | None:
     """What is drawn on: the sheet (None) or a fitted photo."""
-    fitted = [entry for entry in ctx.job.photos if entry.sha256 in ctx.job.fits]
+    fitted = {entry.sha256: entry for entry in ctx.job.photos if entry.sha256 in ctx.job.fits}
     if not fitted:
         return None
-    return st.selectbox(
+    words = {sha256: f"{entry.name} ({entry.stage})" for sha256, entry in fitted.items()}
+    chosen = st.selectbox(
         "Drawn on",
-        [None, *fitted],
+        ["", *fitted],
         key="plate ground",
-        format_func=lambda one: "the drawing" if one is None else f"{one.name} ({one.stage})",
+        format_func=lambda sha256: words.get(sha256, "the drawing"),
     )
+    return fitted.get(chosen)
 
 
 class _SheetFit:
@@ -374,7 +379,7 @@ def _sheet(ctx: Context, ground: PhotoEntry | None, tool: str) -> None:
         handles=handles,
         tool="look" if tool == "Look" else "point",
         hint=hints[tool],
-        height=580,
+        height=500,
         place="" if ground is not None else f"plate sheet {ctx.job_id}",
         plate_from_photo=None
         if ground is None
@@ -386,20 +391,18 @@ def _channel_bands(plate: Plate, fit: _SheetFit) -> list[Line]:
     """Both sides of each channel, so that its width is seen on the sheet."""
     lines = []
     for channel in plate.channels:
-        points = np.asarray(channel.points_mm, float)
-        for side in (-0.5, 0.5):
-            step = np.gradient(points, axis=0)
-            step /= np.maximum(np.linalg.norm(step, axis=1, keepdims=True), 1e-9)
-            away = np.column_stack([-step[:, 1], step[:, 0]]) * channel.width_mm * side
-            lines.append(
-                Line(
-                    f"side {side} {channel.id}",
-                    fit.photo_from_plate(points + away),
-                    color="#009E73",
-                    width=1.5,
-                    halo=False,
-                )
+        band = shapely.LineString(channel.points_mm).buffer(
+            channel.width_mm / 2, cap_style="flat", join_style="mitre"
+        )
+        lines.append(
+            Line(
+                f"sides {channel.id}",
+                fit.photo_from_plate(shapely.get_coordinates(band.exterior)),
+                color="#009E73",
+                width=1.5,
+                halo=False,
             )
+        )
     return lines
 
 
