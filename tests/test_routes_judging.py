@@ -141,3 +141,10 @@ def test_a_lead_is_a_value():
 def test_what_is_no_lead_is_refused(points, diameter, seen):
     with pytest.raises(ValueError):
         Lead("a", "other", "D", "X", points, diameter, seen)
+
+
+def test_one_judgement_never_serves_two_crossings_however_close():
+    # the pair crosses at x = 10 and again 0.8 mm further on; somebody has seen the first place
+    a, b = [(0, 0), (20, 0)], [(10, -10), (10, 5), (10.8, 5), (10.8, -10)]
+    assert tops(plate_map(a, b, ("a", "b", 10, 0, "a"))) == ["a", None]
+    assert tops(plate_map(a, b, ("a", "b", 10.7, 0, "a"))) == [None, "a"]

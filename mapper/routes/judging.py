@@ -28,9 +28,11 @@ def apply_judgements(
 ) -> tuple[Crossing, ...]:
     """Return `found` in its order, each with the judgement that belongs to it.
 
-    A touching place or shared run takes a judgement that lies anywhere along it too, but never
-    one that lies as near to a true crossing of the pair. Two judgements equally near that
-    differ leave the meeting open, and so does "apart" at a true crossing.
+    A judgement serves only the meeting of its pair that lies nearest to it: what somebody saw at
+    one place says nothing about the next one, however close. A touching place or shared run
+    takes a judgement that lies anywhere along it too, but never one that lies as near to a true
+    crossing of the pair. Two judgements equally near that differ leave the meeting open, and so
+    does "apart" at a true crossing.
     """
     by_pair: dict[tuple[str, str], list[Judged]] = {}
     for one in judged:
@@ -39,9 +41,8 @@ def apply_judgements(
     for pair, group in groupby(found, key=lambda meeting: _pair(meeting.a, meeting.b)):
         meetings = list(group)
         listed = by_pair.get(pair, [])
-        crossings = [one for one in meetings if one.kind == "crossing"]
         for meeting in meetings:
-            top = _top_of(meeting, listed, crossings, leads) if listed else None
+            top = _top_of(meeting, listed, meetings, leads) if listed else None
             result.append(meeting if top is None else _judged_as(meeting, top))
     return tuple(result)
 
@@ -58,17 +59,19 @@ def _judged_as(meeting: Crossing, top: Top) -> Crossing:
 def _top_of(
     meeting: Crossing,
     listed: Sequence[Judged],
-    crossings: Sequence[Crossing],
+    meetings: Sequence[Crossing],
     leads: Mapping[str, Lead],
 ) -> Top:
+    others = [other for other in meetings if other is not meeting]
     near: list[tuple[float, Top]] = []
     for one in listed:
         distance = place_distance_mm(meeting, one.x_mm, one.y_mm, leads)
         if distance > JUDGED_WITHIN_MM + _SAME_MM:
             continue
-        if meeting.kind != "crossing" and any(
-            place_distance_mm(other, one.x_mm, one.y_mm, leads) <= distance + _SAME_MM
-            for other in crossings
+        if any(
+            place_distance_mm(other, one.x_mm, one.y_mm, leads) <= distance + slack
+            for other in others
+            for slack in [_yields_mm(meeting, other)]
         ):
             continue
         near.append((distance, one.top if one.a == meeting.a else _SWAPPED[one.top]))
@@ -78,6 +81,12 @@ def _top_of(
     tops = {top for distance, top in near if distance <= least + _SAME_MM}
     top = tops.pop() if len(tops) == 1 else None
     return None if top == "apart" and meeting.kind == "crossing" else top
+
+
+def _yields_mm(meeting: Crossing, other: Crossing) -> float:
+    """A judgement serves only the meeting nearest to it; where a crossing and a touching place
+    or run are equally near, it is the crossing's."""
+    return _SAME_MM if meeting.kind != "crossing" and other.kind == "crossing" else -_SAME_MM
 
 
 def place_distance_mm(
