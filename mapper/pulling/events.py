@@ -32,7 +32,6 @@ __all__ = ["SAME_PLACE_MM", "Board", "State"]
 
 SAME_PLACE_MM = 1e-6  # rounding of arc lengths; far below anything that can be seen
 
-_FIELDS = attrgetter("a", "b", "a_span_mm", "b_span_mm", "top")
 _TOPS = {"a": 0, "b": 1, None: 2, "apart": 3}
 
 
@@ -59,12 +58,14 @@ class Board:
     def _read(self, meetings: Sequence[Crossing]) -> None:
         count = len(meetings)
         self.meeting_count = count
-        rows = list(map(_FIELDS, meetings))
-        a_ids, b_ids, a_spans, b_spans, tops = zip(*rows, strict=True) if rows else ((),) * 5
+        number = self.index.__getitem__
+        a_spans, b_spans = [m.a_span_mm for m in meetings], [m.b_span_mm for m in meetings]
         try:
-            number = self.index.__getitem__
-            lead = np.array([list(map(number, a_ids)), list(map(number, b_ids))], dtype=np.int64)
-            top = np.array(list(map(_TOPS.__getitem__, tops)), dtype=np.int8)
+            lead = np.empty((2, count), dtype=np.int64)
+            lead[0] = np.fromiter(map(number, [m.a for m in meetings]), np.int64, count)
+            lead[1] = np.fromiter(map(number, [m.b for m in meetings]), np.int64, count)
+            tops = map(_TOPS.__getitem__, [m.top for m in meetings])
+            top = np.fromiter(tops, np.int8, count)
         except KeyError as err:
             raise PullError(
                 f"a meeting names {shown(err.args[0])}, which is not a lead or a judgement"

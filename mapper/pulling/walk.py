@@ -39,7 +39,6 @@ def walk(
     by_rank, rank_of = rank_order.tolist(), rank.tolist()
     near = _neighbours(places_mm, rank)
 
-    done = [False] * count
     ready = [rank_of[step] for step in range(count) if not waiting[step]]
     heapify(ready)
     result: list[int] = []
@@ -48,16 +47,16 @@ def walk(
         step = -1
         if here >= 0:
             for candidate in near[here]:
-                if not waiting[candidate] and not done[candidate]:
+                if not waiting[candidate]:
                     step = candidate
                     break
         while step < 0 and ready:
             candidate = by_rank[heappop(ready)]
-            if not done[candidate]:
+            if not waiting[candidate]:
                 step = candidate
         if step < 0:
             return result
-        done[step] = True
+        waiting[step] = -1  # done
         result.append(step)
         here = step
         for k in range(ends[step - 1] if step else 0, ends[step]):

@@ -5,8 +5,8 @@
 The peer gets one node per (lead, meeting) event and one edge per "comes before" (along each
 lead from its free end, upper before lower at each meeting) and says an order of single
 events; the plan turns that into pulls and peels, few of them, in walking order. Times are
-processor time, the best of several runs in one process. "build + sort" also counts making the peer's graph from
-index arrays, as the plan counts reading the meetings.
+processor time, the best of several runs in one process. "build + sort" also counts making the
+peer's graph from index arrays, as the plan counts reading the meetings.
 """
 
 from __future__ import annotations
