@@ -15,9 +15,10 @@ from mapper.fit.dlt import apply_homography, homography_dlt
 from mapper.fit.ellipses import level_ellipses
 from mapper.fit.errors import FitFailed
 from mapper.fit.evidence import EdgeMaps, edge_maps
-from mapper.fit.face import FaceEdges, face_edges
+from mapper.fit.face import FaceEdges, face_edges, mirrored
 from mapper.fit.hints import FitHints
 from mapper.fit.hypotheses import Circles, Trial, circle_trials, tilts
+from mapper.fit.outline import outline_trials
 from mapper.fit.pairs import pair
 from mapper.fit.refine import Polished, Prior, align, polish, support_score
 from mapper.fit.result import PhotoFit
@@ -46,6 +47,11 @@ GOOD_SIGMA_MM = 0.5
 GOOD_LEFT_OUT_MM = 0.5
 
 HELP = "click four corners of the plate, or four bores or holes, on the photo"
+
+MIRRORED = (
+    "The photo shows the mirror image of this drawing: mirror the drawing, as it seems to be "
+    "drawn from the other face."
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,9 +85,16 @@ class _Drawing:
     """One plate as the fit looks at it."""
 
     edges: FaceEdges
+    mirror: FaceEdges
     circles: Circles
     features: tuple[Feature, ...]
     reach_mm: float
+    outline_mm: np.ndarray
+
+    @property
+    def middle_mm(self) -> np.ndarray:
+        """Middle (2,) of the outline, about which the plate is turned."""
+        return (self.outline_mm.min(axis=0) + self.outline_mm.max(axis=0)) / 2
 
     @property
     def xy_mm(self) -> np.ndarray:
@@ -120,6 +133,8 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
     if fit is None and carried is not None:
         fit = _by_photo_alone(view, carried)
     if fit is None:
+        if _fits_mirrored(view, drawing):
+            raise FitFailed(MIRRORED)
         raise FitFailed(f"This photo could not be fitted to the drawing on its own: {HELP}.")
     if len(clicks_px):
         fit = _with_click_residuals(fit, view, drawing, clicks_px, known)
@@ -152,8 +167,11 @@ def _drawing(plate: Plate) -> _Drawing:
         np.array([f.diameter_mm / 2 for f in round_ones]),
         np.array([f.kind == "drop" for f in round_ones], dtype=bool),
     )
-    reach = float(np.hypot(*np.ptp(np.asarray(plate.outline_mm, dtype=float), axis=0)))
-    return _Drawing(face_edges(plate), circles, features, reach)
+    outline = np.asarray(plate.outline_mm, dtype=float)
+    reach = float(np.hypot(*np.ptp(outline, axis=0)))
+    return _Drawing(
+        face_edges(plate), face_edges(mirrored(plate)), circles, features, reach, outline
+    )
 
 
 def _carried(photo: Photo, view: _View, drawing: _Drawing, hints: FitHints) -> Camera | None:
@@ -245,6 +263,7 @@ def _sources(
             tilt,
             drawing.reach_mm,
         )
+    yield outline_trials(view.grey, view.scale, drawing.outline_mm, focal, centre)
     if len(clicks_px) >= 2 and named < 4:
         yield click_trials(clicks_px, known, drawing.features, view.prior, centre, likely, reach)
 
@@ -279,6 +298,8 @@ def _judged(view: _View, drawing: _Drawing, answers: list[_Answer], agrees) -> P
     if proof < LEAST_EVIDENCE:
         return None
     reasons = []
+    if _mirror_is_better(view, drawing, polished.camera, seen):
+        raise FitFailed(MIRRORED)
     margin, telling, rival = _margin(view, drawing, polished.camera, seen, answers, agrees)
     if margin < GOOD_MARGIN or telling < 2:
         reasons.append(
@@ -310,8 +331,7 @@ def _margin(view, drawing, camera: Camera, seen: Seen, answers: list[_Answer], a
     """Least margin over the rivals, telling features met against that one, and the rival."""
     half = drawing.edges.every(2)
     rivals = [a.camera for a in answers[1:6]]
-    middle = np.mean([(f.x_mm, f.y_mm) for f in drawing.features if f.kind == "corner"], axis=0)
-    rivals.append(_half_turned(camera, middle))
+    rivals.append(_half_turned(camera, drawing.middle_mm))
     worst = (np.inf, 99, None)
     tried: list[Camera] = [camera]
     for rival in rivals:
@@ -324,13 +344,59 @@ def _margin(view, drawing, camera: Camera, seen: Seen, answers: list[_Answer], a
             continue
         tried.append(moved)
         other = seen_features(view.grey, view.scale, moved, half)
-        margin, telling = margin_over(half, seen, other, view.grey.shape, view.scale)
+        margin, telling = margin_over((half, seen), (half, other), view.grey.shape, view.scale)
         if margin < worst[0]:
             worst = (margin, telling, moved)
     margin, telling, rival = worst
     if rival is None:
         return 99.0, 99, None
     return float(margin), telling, rival if margin < GOOD_MARGIN or telling < 2 else None
+
+
+def _mirror_is_better(view: _View, drawing: _Drawing, camera: Camera, seen: Seen) -> bool:
+    """Whether the mirror image of the drawing clearly fits better in the same place."""
+    half = drawing.edges.every(2)
+    flipped = drawing.mirror.every(2)
+    for start in (camera, _half_turned(camera, drawing.middle_mm)):
+        moved = align(view.grey, view.scale, start, flipped, view.prior, (3.0, 2.0), True)
+        other = seen_features(view.grey, view.scale, moved, flipped)
+        margin, _ = margin_over((half, seen), (flipped, other), view.grey.shape, view.scale)
+        if margin < -GOOD_MARGIN:
+            return True
+    return False
+
+
+def _fits_mirrored(view: _View, drawing: _Drawing) -> bool:
+    """Whether the mirror image of the drawing is found in the photo; asked only in failure."""
+    blobs = level_ellipses(view.grey).scaled(1 / view.scale)
+    maps = edge_maps(view.grey, view.scale)
+    left, right = drawing.outline_mm[:, 0].min(), drawing.outline_mm[:, 0].max()
+    circles = replace(
+        drawing.circles,
+        xy_mm=np.column_stack(
+            (left + right - drawing.circles.xy_mm[:, 0], drawing.circles.xy_mm[:, 1])
+        ),
+    )
+    flipped = replace(drawing, edges=drawing.mirror, circles=circles)
+    tilt = tilts(blobs, view.prior.focal_px, view.centre_px, most=1)[0]
+    trials = circle_trials(
+        view.grey,
+        view.scale,
+        blobs,
+        circles,
+        view.prior.focal_px,
+        view.centre_px,
+        tilt,
+        drawing.reach_mm,
+    )
+    answers = _aligned(view, flipped, maps, trials, lambda camera: True, most=4)
+    if not answers:
+        return False
+    best = max(answers, key=lambda a: a.support)
+    half = drawing.mirror.every(2)
+    camera = align(view.grey, view.scale, best.camera, half, view.prior, LENS_REACHES, True)
+    seen = seen_features(view.grey, view.scale, camera, half)
+    return evidence(half, seen.in_view, seen.met) > GOOD_EVIDENCE
 
 
 def _half_turned(camera: Camera, middle_mm: np.ndarray) -> Camera:

@@ -64,7 +64,7 @@ def undistort(xy: np.ndarray, k1: float, k2: float = 0.0, p1: float = 0.0, p2: f
     for _ in range(50):
         step = goal - distort(found, k1, k2, p1, p2)
         found = found + step
-        if not step.size or np.abs(step).max() < 1e-13:
+        if not step.size or np.abs(step).max() < 1e-11:
             break
     return found
 

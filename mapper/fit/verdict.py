@@ -82,20 +82,28 @@ def evidence(edges: FaceEdges, in_view: np.ndarray, met: np.ndarray) -> float:
 
 
 def margin_over(
-    edges: FaceEdges, a: Seen, b: Seen, shape: tuple[int, int], scale: float, reach_px: float = 4.0
+    a: tuple[FaceEdges, Seen],
+    b: tuple[FaceEdges, Seen],
+    shape: tuple[int, int],
+    scale: float,
+    reach_px: float = 4.0,
 ) -> tuple[float, int]:
     """Nats by which answer `a` beats `b`, and the number of telling features met under `a`.
 
-    `edges` are the very samples that both were looked at with.
+    Each answer is a drawing's samples with how they were seen; the two drawings differ where
+    one is the mirror image of the other.
     """
-    telling_a = _telling(edges, a, b, shape, scale, reach_px)
-    telling_b = _telling(edges, b, a, shape, scale, reach_px)
-    margin = evidence(edges, telling_a, a.met) - evidence(edges, telling_b, b.met)
-    return margin, int((telling_a & a.met).sum())
+    telling_a = _telling(a, b[1], shape, scale, reach_px)
+    telling_b = _telling(b, a[1], shape, scale, reach_px)
+    margin = evidence(a[0], telling_a, a[1].met) - evidence(b[0], telling_b, b[1].met)
+    return margin, int((telling_a & a[1].met).sum())
 
 
-def _telling(edges, a: Seen, b: Seen, shape, scale, reach_px) -> np.ndarray:
-    """Features in view under `a` of which most lies where `b` has no edge at all."""
+def _telling(
+    answer: tuple[FaceEdges, Seen], b: Seen, shape: tuple[int, int], scale: float, reach_px: float
+) -> np.ndarray:
+    """Features (F,) in view under `answer` of which most lies where `b` has no edge at all."""
+    edges, a = answer
     height, width = shape
     drawn = np.full((height, width), 255, np.uint8)
     at = (b.px[b.sample_in_view] + 0.5) * scale - 0.5

@@ -1,0 +1,412 @@
+"""Random plates and photos of them, drawn with numpy and OpenCV, with exact truth.
+
+Simple on purpose: planes at three heights (channel floor, face, nozzle heads), brushed steel
+with stains and glare, plastic in patches, clutter beside the plate. It is not the renderer that
+made the shared plates, which is its use: a fit tuned to the one is caught by the other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from mapper.fit import Camera, focal_px_from_35mm, undistort
+from mapper.plate import Plate
+
+__all__ = ["Scene", "random_plate", "random_scene"]
+
+PX_PER_MM = 5.0
+MARGIN_MM = 120.0
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """A photo with its plate, the camera that took it and the focal length its tag tells."""
+
+    pixels_bgr: np.ndarray
+    focal_px: float | None
+    name: str
+    plate: Plate
+    camera: Camera
+    cover: float
+    kind: str
+
+
+def random_plate(rng: np.random.Generator) -> Plate:
+    """A plate of the trade: drops in a grid, holes at the edge, channels to one exit."""
+    columns, rows = int(rng.integers(2, 6)), int(rng.integers(1, 5))
+    bore = float(rng.integers(24, 60))
+    pitch_x, pitch_y = (bore * rng.uniform(1.7, 2.8) for _ in range(2))
+    edge = float(rng.uniform(70, 120))
+    width, height = (
+        float(round(2 * edge + (n - 1) * pitch + bore))
+        for n, pitch in ((columns, pitch_x), (rows, pitch_y))
+    )
+    drops, channels = [], []
+    x0, y0 = (width - (columns - 1) * pitch_x) / 2, (height - (rows - 1) * pitch_y) / 2
+    channel = float(rng.uniform(9, 14))
+    slant = float(rng.choice([0.0, 0.0, rng.uniform(-0.3, 0.3)]))
+    trunks = [(x0 + (c + 0.5) * pitch_x) for c in range(0, columns - 1, 2)]
+    for r in range(rows):
+        for c in range(columns):
+            x, y = x0 + c * pitch_x, y0 + r * pitch_y
+            drops.append({"id": f"D{len(drops) + 1:02d}", "x": x, "y": y, "bore_diameter": bore})
+            trunk = min(trunks, key=lambda t: abs(t - x))
+            channels.append(
+                {
+                    "id": f"C{len(channels) + 1}",
+                    "points": [[x, y], [trunk, y + slant * pitch_y]],
+                    "width": channel,
+                    "depth": 14.0,
+                }
+            )
+    top = bool(rng.integers(2))
+    for trunk in trunks:
+        low, high = (y0, height) if top else (0.0, height - y0)
+        channels.append(
+            {
+                "id": f"C{len(channels) + 1}",
+                "points": [[trunk, low], [trunk, high]],
+                "width": channel + 4,
+                "depth": 15.0,
+            }
+        )
+    holes = []
+
+    def hole(x: float, y: float, diameter: float) -> None:
+        clear = all(
+            np.hypot(x - d["x"], y - d["y"]) > (bore + diameter) / 2 + 4 for d in drops
+        ) and all(
+            np.hypot(x - h["x"], y - h["y"]) > (h["diameter"] + diameter) / 2 + 4 for h in holes
+        )
+        for c in channels:
+            (ax, ay), (bx, by) = c["points"]
+            along = np.array([bx - ax, by - ay])
+            share = np.clip(np.dot([x - ax, y - ay], along) / max(np.dot(along, along), 1e-9), 0, 1)
+            away = np.hypot(x - ax - share * along[0], y - ay - share * along[1])
+            clear = clear and away > (c["width"] + diameter) / 2 + 4
+        if clear and 12 < x < width - 12 and 12 < y < height - 12:
+            holes.append({"id": f"P{len(holes) + 1}", "x": x, "y": y, "diameter": diameter})
+
+    pin = float(rng.choice([20.0, 25.0, 30.0, 36.0]))
+    inset = float(rng.uniform(26, 36))
+    offset = float(rng.choice([0.0, 6.0, 8.0, 10.0]))  # the pin that tells which way round
+    if rng.random() < 0.9:
+        hole(inset, inset, pin)
+        hole(width - inset, inset, pin)
+        hole(width - inset, height - inset, pin)
+        hole(inset, height - inset - offset, pin)
+    for _ in range(int(rng.integers(0, 11))):
+        hole(
+            float(rng.uniform(15, width - 15)),
+            float(rng.uniform(15, height - 15)),
+            float(rng.choice([8.5, 9.0, 10.0, 10.5])),
+        )
+    return Plate.from_mapping(
+        {
+            "name": "random",
+            "outline": [[0, 0], [width, 0], [width, height], [0, height]],
+            "drops": drops,
+            "holes": holes,
+            "channels": channels,
+            "exits": [],
+        }
+    )
+
+
+def _noise(rng, shape, sigma_x: float, sigma_y: float) -> np.ndarray:
+    """Smooth noise of unit deviation, made small and enlarged."""
+    steps = [max(1, int(sigma / 1.5)) for sigma in (sigma_y, sigma_x)]
+    small = rng.standard_normal([n // step + 3 for n, step in zip(shape, steps, strict=True)])
+    small = cv2.GaussianBlur(
+        small.astype(np.float32), (0, 0), sigma_x / steps[1], sigmaY=sigma_y / steps[0]
+    )
+    small /= small.std() + 1e-9
+    return cv2.resize(small, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
+
+
+class _Raster:
+    """Pictures in plate mm: x right, y up, with a margin round the plate."""
+
+    def __init__(self, width_mm: float, height_mm: float) -> None:
+        self.shape = (
+            int((height_mm + 2 * MARGIN_MM) * PX_PER_MM),
+            int((width_mm + 2 * MARGIN_MM) * PX_PER_MM),
+        )
+        self.top_mm = height_mm + MARGIN_MM
+
+    def at(self, xy_mm: np.ndarray) -> np.ndarray:
+        xy = np.asarray(xy_mm, dtype=float)
+        return np.stack(
+            ((xy[..., 0] + MARGIN_MM) * PX_PER_MM, (self.top_mm - xy[..., 1]) * PX_PER_MM), -1
+        )
+
+    def fill(self, mask: np.ndarray, xy_mm: np.ndarray, value: float = 1.0) -> None:
+        points = np.round((self.at(xy_mm)) * 16).astype(np.int32)
+        cv2.fillPoly(mask, [points], value, cv2.LINE_AA, 4)
+
+    def _near(self, x: float, y: float, reach_mm: float):
+        """A window round a place and the plate coordinates of its pixels."""
+        col, row = self.at(np.array([x, y]))
+        reach = int(reach_mm * PX_PER_MM) + 3
+        top, left = max(0, int(row) - reach), max(0, int(col) - reach)
+        bottom, right = int(row) + reach, int(col) + reach
+        window = (slice(top, min(bottom, self.shape[0])), slice(left, min(right, self.shape[1])))
+        rows, cols = np.ogrid[window[0], window[1]]
+        return window, cols / PX_PER_MM - MARGIN_MM, self.top_mm - rows / PX_PER_MM
+
+    def cut(self, mask: np.ndarray, x: float, y: float, radius_mm: float) -> None:
+        """Take an exact disc out; drawing functions grow shapes by half a pixel."""
+        window, xx, yy = self._near(x, y, radius_mm)
+        outside = np.clip(0.5 + (np.hypot(xx - x, yy - y) - radius_mm) * PX_PER_MM, 0, 1)
+        mask[window] *= outside.astype(np.float32)
+
+    def band(self, mask: np.ndarray, a, b, width_mm: float, value: float) -> None:
+        """Set an exact straight band from a to b."""
+        a, b = np.asarray(a, dtype=float), np.asarray(b, dtype=float)
+        length = float(np.hypot(*(b - a)))
+        along = (b - a) / max(length, 1e-9)
+        middle = (a + b) / 2
+        window, xx, yy = self._near(*middle, np.hypot(length, width_mm) / 2)
+        u = (xx - middle[0]) * along[0] + (yy - middle[1]) * along[1]
+        v = -(xx - middle[0]) * along[1] + (yy - middle[1]) * along[0]
+        inside = np.maximum(np.abs(u) - length / 2, np.abs(v) - width_mm / 2)
+        share = np.clip(0.5 - inside * PX_PER_MM, 0, 1).astype(np.float32)
+        mask[window] = mask[window] * (1 - share) + value * share
+
+    def disc(self, mask: np.ndarray, x: float, y: float, r: float, value: float = 1.0) -> None:
+        angle = np.linspace(0, 2 * np.pi, 180, endpoint=False)
+        self.fill(mask, np.column_stack((x + r * np.cos(angle), y + r * np.sin(angle))), value)
+
+    def line(self, mask, points_mm, width_mm: float, value=1.0) -> None:
+        at = np.round(self.at(np.asarray(points_mm)) * 16).astype(np.int32)
+        cv2.polylines(mask, [at], False, value, max(1, round(width_mm * PX_PER_MM)), cv2.LINE_AA, 4)
+
+
+def random_scene(
+    rng: np.random.Generator,
+    plate: Plate | None = None,
+    size: tuple[int, int] = (4000, 3000),
+    kind: str | None = None,
+) -> Scene:
+    """A photo (width, height) of a random plate, or of the one given."""
+    plate = plate or random_plate(rng)
+    outline = plate.outline_array
+    width_mm, height_mm = outline.max(axis=0)
+    raster = _Raster(width_mm, height_mm)
+    kind = kind or ("overview" if rng.random() < 0.65 else "closeup")
+    cover = float(rng.choice([0.0, 0.3, 0.6, 0.8]))
+
+    body_mask = np.zeros(raster.shape, np.float32)
+    raster.band(body_mask, (0, height_mm / 2), (width_mm, height_mm / 2), height_mm, 255.0)
+    steel_mask = body_mask.copy()
+    for drop in plate.drops:
+        raster.cut(steel_mask, drop.x_mm, drop.y_mm, drop.bore_diameter_mm / 2)
+    for hole in plate.holes:
+        raster.cut(steel_mask, hole.x_mm, hole.y_mm, hole.diameter_mm / 2)
+    for ch in plate.channels:
+        raster.band(steel_mask, ch.points_mm[0], ch.points_mm[-1], ch.width_mm, 0.0)
+
+    # light in linear units, one channel at a time
+    brush = _noise(rng, raster.shape, *((40, 1.5) if rng.random() < 0.5 else (1.5, 40)))
+    stain = np.clip(_noise(rng, raster.shape, 150, 150) - 0.8, 0, 1)
+    steel = 0.30 + 0.05 * brush * rng.uniform(0.3, 1.5) - 0.20 * stain
+    if rng.random() < 0.7:
+        gx, gy = raster.at(rng.uniform(0, 1, 2) * (width_mm, height_mm))
+        yy, xx = np.mgrid[0 : raster.shape[0] : 8, 0 : raster.shape[1] : 8].astype(np.float32)
+        spread = rng.uniform(60, 200) * PX_PER_MM
+        glare = np.exp(-(((xx - gx) ** 2 + (yy - gy) ** 2) / (2 * spread**2)))
+        steel = steel + cv2.resize(glare, raster.shape[::-1]) * rng.uniform(0.2, 0.9)
+    steel = np.clip(steel, 0.02, 1.2)
+    tint = np.array([0.98, 1.0, 1.02])
+
+    floor = np.full((*raster.shape, 3), 0.03, np.float32) * (
+        1 + 0.3 * _noise(rng, raster.shape, 20, 20)[..., None]
+    )
+    for n, drop in enumerate(plate.drops):
+        ch = plate.channels[n] if n < len(plate.channels) else None
+        if ch is None:
+            continue
+        end = np.array(ch.points_mm[-1])
+        for _ in range(2):
+            wobble = rng.uniform(-3, 3, 2)
+            points = [(drop.x_mm + wobble[0], drop.y_mm + wobble[1]), tuple(end + wobble)]
+            points.append((end[0] + rng.uniform(-4, 4), height_mm if rng.random() < 0.5 else 0.0))
+            color = rng.choice(
+                [(0.6, 0.6, 0.6), (0.1, 0.3, 0.15), (0.1, 0.1, 0.5), (0.1, 0.2, 0.3)]
+            )
+            raster.line(floor, points, rng.uniform(1.5, 3.0), tuple(float(c) for c in color))
+
+    ground = rng.choice([0.06, 0.15, 0.3, 0.5]) * (
+        1 + 0.12 * _noise(rng, raster.shape, 8, 60) + 0.15 * _noise(rng, raster.shape, 200, 200)
+    )
+    ground = np.clip(ground, 0.01, 1)[..., None] * rng.uniform(0.6, 1.2, 3)
+    ground = ground.astype(np.float32)
+    for _ in range(int(rng.integers(0, 10))):
+        x, y = rng.uniform(-MARGIN_MM, 1, 2) * 0 + rng.uniform(
+            [-MARGIN_MM, -MARGIN_MM], [width_mm + MARGIN_MM, height_mm + MARGIN_MM]
+        )
+        shade = float(rng.choice([0.01, 0.05, 0.4, 0.8]))
+        if rng.random() < 0.5:
+            raster.disc(ground, x, y, rng.uniform(4, 14), (shade,) * 3)
+        else:
+            turn = rng.uniform(0, np.pi)
+            tip = (x + 50 * np.cos(turn), y + 50 * np.sin(turn))
+            raster.line(ground, [(x, y), tip], rng.uniform(5, 14), (shade,) * 3)
+
+    # plastic: over bores, filled flush or heaped, and in spatters on the steel
+    plastic = np.zeros(raster.shape, np.uint8)
+    for drop in plate.drops:
+        if rng.random() < cover:
+            r = drop.bore_diameter_mm / 2 * (1.0 if rng.random() < 0.5 else rng.uniform(1.1, 1.8))
+            angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+            rough = 1.0
+            if r > drop.bore_diameter_mm / 2 + 0.5:
+                wave = _noise(rng, (90 * 3, 8), 4, 4)[90:180, 0]
+                rough = 1 + 0.08 * wave
+            raster.fill(
+                plastic,
+                np.column_stack(
+                    (drop.x_mm + r * rough * np.cos(angle), drop.y_mm + r * rough * np.sin(angle))
+                ),
+                255,
+            )
+    for ch in plate.channels:
+        if rng.random() < cover:
+            raster.line(plastic, ch.points_mm, ch.width_mm * rng.uniform(0.8, 1.3), 255)
+    for _ in range(int(rng.integers(0, 14) * (cover > 0))):
+        x, y = rng.uniform(0, 1, 2) * (width_mm, height_mm)
+        angle = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+        r = rng.uniform(3, 22) * (1 + 0.3 * np.sin(3 * angle + rng.uniform(0, 6)))
+        raster.fill(plastic, np.column_stack((x + r * np.cos(angle), y + r * np.sin(angle))), 255)
+    resin = np.array(
+        [
+            (0.75, 0.78, 0.78),
+            (0.5, 0.12, 0.05),
+            (0.02, 0.02, 0.02),
+            (0.05, 0.1, 0.6),
+            (0.2, 0.5, 0.15),
+            (0.3, 0.3, 0.3),
+        ][int(rng.integers(6))]
+    )
+    resin_shade = np.clip(1 + 0.12 * _noise(rng, raster.shape, 30, 30), 0.3, 1.5)[..., None]
+
+    heads = np.zeros((*raster.shape, 4), np.float32)
+    for drop in plate.drops:
+        r = drop.bore_diameter_mm * rng.uniform(0.26, 0.36)
+        shade = float(rng.uniform(0.3, 0.9))
+        raster.disc(heads, drop.x_mm, drop.y_mm, r, (shade * 0.6,) * 3 + (1.0,))
+        raster.disc(heads, drop.x_mm, drop.y_mm, 0.75 * r, (shade,) * 3 + (1.0,))
+        raster.disc(heads, drop.x_mm, drop.y_mm, 0.25 * r, (0.05,) * 3 + (1.0,))
+    heads_z = float(rng.uniform(-6, 9))
+
+    camera, focal_tag = _camera(rng, plate, size, kind)
+    photo = _taken(
+        camera,
+        size,
+        raster,
+        steel_mask,
+        body_mask,
+        plastic,
+        steel[..., None] * tint,
+        floor,
+        ground,
+        resin * resin_shade,
+        heads,
+        heads_z,
+    )
+    light = np.clip(photo * rng.uniform(0.8, 1.3), 0, 1)
+    coded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055) * 255
+    coded = cv2.GaussianBlur(coded, (0, 0), rng.uniform(0.5, 1.2) * size[0] / 3000)
+    coded = coded + rng.standard_normal(coded.shape[:2])[..., None] * rng.uniform(0.5, 4)
+    pixels = np.clip(np.rint(coded), 0, 255).astype(np.uint8)
+    quality = int(rng.integers(70, 96))
+    pixels = cv2.imdecode(
+        cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_COLOR
+    )
+    return Scene(pixels, focal_tag, "scene", plate, camera, cover, kind)
+
+
+def _camera(rng, plate: Plate, size, kind: str) -> tuple[Camera, float | None]:
+    width, height = size
+    width_mm, height_mm = plate.outline_array.max(axis=0)
+    focal = focal_px_from_35mm(float(rng.uniform(23, 29)), width, height)
+    tag = focal * float(np.exp(rng.uniform(-0.05, 0.05))) if rng.random() < 0.9 else None
+    tilt, azimuth = np.radians(rng.uniform(0, 30)), rng.uniform(0, 2 * np.pi)
+    roll = int(rng.integers(4)) * np.pi / 2 + rng.uniform(-0.25, 0.25)
+    if kind == "overview":
+        aim = np.array([width_mm, height_mm]) / 2 + rng.uniform(-15, 15, 2)
+        c, s = abs(np.cos(roll)), abs(np.sin(roll))
+        span = max((width_mm * c + height_mm * s) / width, (width_mm * s + height_mm * c) / height)
+        distance = focal * span * rng.uniform(1.2, 1.6)
+    else:
+        drop = plate.drops[int(rng.integers(len(plate.drops)))]
+        aim = np.array([drop.x_mm, drop.y_mm]) + rng.uniform(-40, 40, 2)
+        span = rng.uniform(4.5, 8) * plate.drops[0].bore_diameter_mm / width
+        distance = focal * span
+    # looking straight down: x right, y down in the photo
+    down = np.diag([1.0, -1.0, -1.0])
+    c, s = np.cos(roll), np.sin(roll)
+    spin = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
+    axis = np.array([np.cos(azimuth), np.sin(azimuth), 0])
+    lean, _ = cv2.Rodrigues(axis * tilt)
+    turn = lean @ spin @ down
+    shift = np.array([0, 0, distance]) - turn @ np.append(aim, 0.0)
+    k1 = float(rng.choice([0.0, rng.uniform(-0.04, 0.05)]))
+    camera = Camera(focal, ((width - 1) / 2, (height - 1) / 2), turn, shift, k1)
+    return camera, tag
+
+
+def _taken(
+    camera,
+    size,
+    raster,
+    steel_mask,
+    body_mask,
+    plastic,
+    steel,
+    floor,
+    ground,
+    resin,
+    heads,
+    heads_z,
+) -> np.ndarray:
+    """The photo in linear light, strip by strip."""
+    width, height = size
+    out = np.empty((height, width, 3), np.float32)
+    face_color = np.clip(steel, 0, 1.5).astype(np.float32)
+    resin = resin.astype(np.float32)
+    for top in range(0, height, 250):
+        rows = np.arange(top, min(top + 250, height))
+        x, y = np.meshgrid(np.arange(width), rows)
+        px = np.column_stack((x.ravel(), y.ravel())).astype(float)
+
+        plain = undistort((px - camera.centre_px) / camera.focal_px, camera.k1)
+        rays = np.column_stack((plain, np.ones(len(px)))) @ camera.rotation
+        slope = rays[:, :2] / rays[:, 2:]
+        eye = camera.place_mm
+
+        def look(image, depth, slope=slope, rows=rows, eye=eye):
+            at = raster.at(eye[:2] - (depth + eye[2]) * slope).astype(np.float32)
+            at = at.reshape(len(rows), width, 2)
+            border = cv2.BORDER_REFLECT if image is ground else cv2.BORDER_CONSTANT
+            return cv2.remap(image, at, None, cv2.INTER_LINEAR, borderMode=border)
+
+        face = look(steel_mask, 0.0)[..., None] / 255.0
+        body_top = look(body_mask, 0.0)[..., None] / 255.0
+        below = look(ground, 60.0)
+        walls = np.full_like(below, 0.05)
+        side = np.maximum(look(body_mask, 30.0), look(body_mask, 60.0))[..., None] / 255.0
+        deep_open = 1 - look(steel_mask, 14.0)[..., None] / 255.0
+        deep = look(floor, 14.0) * deep_open + walls * (1 - deep_open)
+        picture = below * (1 - side) + walls * side
+        picture = picture * (1 - body_top) + deep * body_top
+        picture = picture * (1 - face) + look(face_color, 0.0) * face
+        cover = look(plastic, 0.0)[..., None] / 255.0 * body_top
+        picture = picture * (1 - cover) + look(resin, 0.0) * cover
+        head = look(heads, -heads_z)
+        picture = picture * (1 - head[..., 3:]) + head[..., :3] * np.minimum(head[..., 3:], 1)
+        out[rows] = picture
+    return out
