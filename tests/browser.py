@@ -110,7 +110,7 @@ def page_of(browser: Any, address: str, **options: Any) -> Iterator[Any]:
     options = {"viewport": {"width": 1400, "height": 950}, **options}
     context = browser.new_context(**options)
     page = context.new_page()
-    page.set_default_timeout(30_000)
+    page.set_default_timeout(120_000)  # a machine may be busy with other tests
     try:
         page.goto(address)
         settled(page)

@@ -13,7 +13,7 @@ from mapper.errors import MapperError
 from mapper.fit import Camera, PhotoFit
 from mapper.plate import Plate
 from mapper.records import Stretch, TracedLead
-from mapper.trace import prepare
+from mapper.trace import prepare, snap_to_wire, trace_between
 from mapper.ui import leads_tracing as tracing
 from mapper.ui.leads_tracing import Sight
 
@@ -93,7 +93,15 @@ def fitted() -> PhotoFit:
 
 def sight_of(image: np.ndarray, fit: PhotoFit, sha256: str = "a" * 64) -> Sight:
     ground = prepare(image)
-    return Sight(sha256, fit, PLATE, 1600, 1200, lambda: ground)
+    return Sight(
+        sha256,
+        fit,
+        PLATE,
+        1600,
+        1200,
+        lambda start, end: trace_between(ground, start, end),
+        lambda click, reach: snap_to_wire(ground, click, reach),
+    )
 
 
 @pytest.fixture(scope="module")

@@ -6,6 +6,7 @@ only the list and the canvas, not the whole page.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -14,12 +15,13 @@ import streamlit as st
 
 from mapper.errors import MapperError, shown
 from mapper.records import PhotoEntry, TracedLead, lead_changes
+from mapper.trace import snap_to_wire
 from mapper.ui import jobbar, leads_tracing, leads_view, looks
 from mapper.ui.canvas import Operation, photo_canvas, take_operations
 from mapper.ui.leads_list import lead_list
 from mapper.ui.leads_tracing import Sight
 from mapper.ui.leads_view import LeadRow
-from mapper.ui.overlay import drawing_lines, drop_markers, frame_of
+from mapper.ui.overlay import frame_of
 from mapper.ui.session import Context, go
 from mapper.ui.tiles import SHELF
 
@@ -27,6 +29,7 @@ __all__ = ["render", "show"]
 
 CANVAS, LIST = "leads canvas", "leads list"
 CLOSE_UP_MM = 130.0  # width of the view when a drop is looked for
+RUN_SECONDS = 0.3  # of work before what is done is shown
 STATE = "leads page"
 LEAD_PARAM, PHOTO_PARAM = "lead", "photo"
 
@@ -85,7 +88,10 @@ def _work(ctx: Context) -> None:
         st.rerun()
     for op in take_operations(LIST):
         _list_operation(ctx, state, op)
+    until = time.monotonic() + RUN_SECONDS
     for op in take_operations(CANVAS):
+        if time.monotonic() > until:
+            break  # draw what is done; the rest comes with the next run
         state.message = ""
         try:
             _canvas_operation(ctx, state, op)
@@ -118,12 +124,24 @@ def _state(ctx: Context) -> PageState:
     state = st.session_state[key]
     photos = _fitted(ctx)
     if state.photo not in {photo.sha256 for photo in photos}:
-        state.photo = photos[0].sha256 if photos else None
+        state.photo = _overview(ctx, photos)
     if state.chosen not in {row.id for row in leads_view.lead_rows(ctx.job)}:
         state.chosen = None
     _to_address(LEAD_PARAM, state.chosen)
     _to_address(PHOTO_PARAM, state.photo)
     return state
+
+
+def _overview(ctx: Context, photos: list[PhotoEntry]) -> str | None:
+    """The photo of the latest stage that shows the most drops."""
+    latest = [photo for photo in photos if photo.stage == photos[0].stage]
+    places = np.array([(drop.x_mm, drop.y_mm) for drop in ctx.job.plate.drops])
+
+    def shown(photo: PhotoEntry) -> int:
+        sight = _sight(ctx, photo.sha256)
+        return sum(sight.shows(px) for px in sight.photo_from_mm(places, 0.0))
+
+    return max(latest, key=shown).sha256 if latest else None
 
 
 def _to_address(name: str, value: str | None) -> None:
@@ -142,7 +160,8 @@ def _sight(ctx: Context, sha256: str) -> Sight:
         ctx.job.plate,
         opened.width_px,
         opened.height_px,
-        lambda: SHELF.ground(opened.token),
+        lambda start, end: SHELF.traced(opened.token, start, end),
+        lambda click, reach: snap_to_wire(SHELF.ground(opened.token), click, reach),
     )
 
 
@@ -197,18 +216,18 @@ def _canvas(ctx: Context, state: PageState) -> None:
     opened = ctx.opened(state.photo)
     state.tokens[opened.token] = state.photo
     sight = _sight(ctx, state.photo)
-    SHELF.warm(opened.token, sight.rehearse)
+    SHELF.warm(opened.token, sight.rehearsal())
     rows = leads_view.lead_rows(ctx.job)
     chosen = next((row for row in rows if row.id == state.chosen), None)
     tracing = chosen is not None and chosen.state != "traced"
-    lines = []
-    markers = []
+    lines, markers = [], []
     if st.session_state.get("leads drawing", True):
-        doubtful = sight.fit.verdict != "good"
-        lines = drawing_lines(sight.plate, sight.fit, alpha=0.55, doubtful=doubtful)
-        markers = drop_markers(sight.plate, sight.fit)
+        drawing, markers = leads_view.plate_layer(ctx.job, sight)
+        lines += drawing
     if not (state.only and chosen is not None):
-        lines += leads_view.other_lines(sight, rows, state.chosen, state.hidden, pick=not tracing)
+        lines += leads_view.other_lines(
+            ctx.job, sight, state.chosen, state.hidden, pick=not tracing
+        )
     handles = []
     tail = None
     if chosen is not None:
@@ -263,13 +282,13 @@ def _hint(chosen: LeadRow | None) -> str:
 
 
 def _keys(chosen: LeadRow | None, state: PageState, photos: int) -> dict[str, str]:
-    keys = {"n": "next untraced"}
+    keys = {"n": "next"}
     if chosen is not None:
         if chosen.lead is not None and len(leads_tracing.joints(chosen.lead)) > 1:
-            keys |= {"u": "seen / unseen", "s": "straight", "b": "along the channel"}
+            keys |= {"u": "unseen", "s": "straight", "b": "by channel"}
             keys["f"] = "go on with it" if chosen.state == "traced" else "finish"
         keys["o"] = "all leads" if state.only else "only this"
-        keys["v"] = "put it down"
+        keys["v"] = "let go"
     keys["z"] = "undo"
     if photos > 1:
         keys["p"] = "next photo"
@@ -299,8 +318,31 @@ def _choose(ctx: Context, state: PageState, lead_id: str) -> None:
     row = next((one for one in leads_view.lead_rows(ctx.job) if one.id == lead_id), None)
     if row is None:
         return
+    _take_up(ctx, state, row)
+
+
+def _take_up(ctx: Context, state: PageState, row: LeadRow) -> None:
+    """Make a lead the chosen one, on a photo that shows where work on it goes on."""
     state.chosen = row.id
+    place = _place_mm(ctx, row)
+    if place is not None:
+        at_mm = np.array([place])
+        photos = [state.photo, *(one.sha256 for one in _fitted(ctx) if one.sha256 != state.photo)]
+        sights = (_sight(ctx, sha256) for sha256 in photos)
+        shows = (one for one in sights if one.shows(one.photo_from_mm(at_mm, 0.0)[0]))
+        state.photo = next(shows, _sight(ctx, state.photo)).sha256
     _look_at(ctx, state, row)
+
+
+def _place_mm(ctx: Context, row: LeadRow) -> tuple[float, float] | None:
+    """Where work on a lead goes on: at its end so far, or at its drop."""
+    ends = [] if row.lead is None else leads_tracing.joints(row.lead)
+    if ends and row.state == "unfinished":
+        return ends[-1].mm
+    drop = next((one for one in ctx.job.plate.drops if one.id == row.drop), None)
+    if drop is not None:
+        return (drop.x_mm, drop.y_mm)
+    return ends[0].mm if ends else None
 
 
 def _look_at(ctx: Context, state: PageState, row: LeadRow) -> None:
@@ -309,13 +351,8 @@ def _look_at(ctx: Context, state: PageState, row: LeadRow) -> None:
         points = np.vstack([sight.photo_from_stretch(one) for one in row.lead.stretches])
         box = [*points.min(axis=0), *points.max(axis=0)]
     else:
-        ends = [] if row.lead is None else leads_tracing.joints(row.lead)
-        drop = next((one for one in sight.plate.drops if one.id == row.drop), None)
-        if ends:
-            middle = ends[-1].mm
-        elif drop is not None:
-            middle = (drop.x_mm, drop.y_mm)
-        else:
+        middle = _place_mm(ctx, row)
+        if middle is None:
             return
         half = CLOSE_UP_MM / 2
         corners = np.array([[dx, dy] for dx in (-half, half) for dy in (-half, half)]) + middle
@@ -331,8 +368,7 @@ def _next(ctx: Context, state: PageState) -> None:
     if row is None:
         state.message = "Every lead is traced. Go on with the crossings."
     else:
-        state.chosen = row.id
-        _look_at(ctx, state, row)
+        _take_up(ctx, state, row)
 
 
 def _canvas_operation(ctx: Context, state: PageState, op: Operation) -> None:

@@ -21,7 +21,7 @@ from mapper.fit import PhotoFit
 from mapper.fit.leads import plate_from_lead
 from mapper.plate import Drop, Exit, Plate, channel_path_mm
 from mapper.records import Stretch, TracedLead
-from mapper.trace import snap_to_wire, trace_between
+from mapper.trace import Trace
 
 __all__ = [
     "Joint",
@@ -54,14 +54,19 @@ Pixel = tuple[float, float]
 
 @dataclass(frozen=True, eq=False)
 class Sight:
-    """A fitted photo of the plate. `ground()` is the tracer's prepared photo."""
+    """A fitted photo of the plate, and the tracer working on it.
+
+    `trace(start_px, end_px)` and `snap(click_px, reach_px)` are `trace_between` and
+    `snap_to_wire` of `mapper.trace` on this photo.
+    """
 
     sha256: str
     fit: PhotoFit
     plate: Plate
     width_px: int
     height_px: int
-    ground: Callable[[], Any]
+    trace: Callable[[Pixel, Pixel], Trace]
+    snap: Callable[[Pixel, float], tuple[Pixel, float] | None]
 
     @property
     def reach_px(self) -> float:
@@ -97,17 +102,17 @@ class Sight:
         x, y = point_px
         return 0 <= x <= self.width_px - 1 and 0 <= y <= self.height_px - 1
 
-    def rehearse(self, ground: Any) -> None:
-        """Trace once across the middle of the photo, so that what tracing needs has been made."""
-        if self.plate.channels:
-            middle = np.array(self.plate.channels[0].points_mm[:2], dtype=float)
-            ends = self.photo_from_mm(middle + 0.25 * (middle[::-1] - middle))
-            if all(self.shows(end) for end in ends):
-                trace_between(ground, ends[0], ends[1])
+    def rehearsal(self) -> tuple[Pixel, Pixel] | None:
+        """Two places on the photo with a channel between them, to try the tracer on."""
+        if not self.plate.channels:
+            return None
+        ends_mm = np.array(self.plate.channels[0].points_mm[:2], dtype=float)
+        start, end = self.photo_from_mm(ends_mm + 0.25 * (ends_mm[::-1] - ends_mm))
+        return (tuple(start), tuple(end)) if self.shows(start) and self.shows(end) else None
 
     def snapped(self, click_px: Pixel) -> Pixel:
         """The place on the lead nearest to a click; the click itself where there is none."""
-        found = snap_to_wire(self.ground(), click_px, self.reach_px)
+        found = self.snap(click_px, self.reach_px)
         return click_px if found is None else (float(found[0][0]), float(found[0][1]))
 
 
@@ -370,7 +375,7 @@ def _between(
             end_px = sight.snapped(end_px)
         points_px, confidence = np.array([start_px, end_px]), np.ones(1)
     else:
-        trace = trace_between(sight.ground(), start_px, end_px)
+        trace = sight.trace(start_px, end_px)
         points_px, confidence = np.asarray(trace.points), np.asarray(trace.confidence)
         points_px, confidence = _anchored(points_px, confidence, start_px, end_px if end else None)
     points_mm, depth_mm = sight.plate_from_line(points_px)

@@ -2,28 +2,42 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 
 from mapper.records import ExpectedLead, Job, TracedLead
-from mapper.ui.canvas import UNSEEN_DASH, Handle, LeadStyle, Line, lead_style
+from mapper.ui.canvas import UNSEEN_DASH, Handle, LeadStyle, Line, Marker, lead_style
 from mapper.ui.leads_list import ListedDrop, ListedLead
 from mapper.ui.leads_tracing import Sight, joints, stretch_id
+from mapper.ui.overlay import drawing_lines, drop_markers
 
 __all__ = [
     "LeadRow",
     "chosen_handles",
     "chosen_lines",
+    "counts",
     "lead_rows",
     "listed_drops",
     "next_untraced",
     "other_lines",
+    "plate_layer",
 ]
 
 OTHERS = "other"
+KEPT_LEADS = 2048  # leads times photos whose picture is kept; a lead's takes about 10 kB
 STATES = ("missing", "unfinished", "traced")
+
+
+@dataclass(frozen=True)
+class _Keyed:
+    """Something that is the same when its key is; lets results be kept by text."""
+
+    key: tuple[str, ...]
+    value: Any = field(compare=False)
 
 
 @dataclass(frozen=True)
@@ -43,7 +57,8 @@ class LeadRow:
         return self.lead or TracedLead(id=self.id, kind=self.kind, drop=self.drop)
 
 
-def lead_rows(job: Job) -> list[LeadRow]:
+@lru_cache(maxsize=4)
+def lead_rows(job: Job) -> tuple[LeadRow, ...]:
     """Expected leads drop by drop, then those that nobody expected."""
     order = {drop.id: i for i, drop in enumerate(job.plate.drops)} if job.plate else {}
     here = {lead.id: lead for lead in job.leads}
@@ -61,7 +76,7 @@ def lead_rows(job: Job) -> list[LeadRow]:
         word = one.id.rpartition("-")[2] if one.id in known else one.id
         style = lead_style(order.get(one.drop, len(order)), one.kind)
         rows.append(LeadRow(one.id, one.kind, one.drop, word[:9], state, style, lead))
-    return rows
+    return tuple(rows)
 
 
 def listed_drops(
@@ -80,26 +95,28 @@ def listed_drops(
     return [ListedDrop(name, tuple(leads), name in hidden) for name, leads in of_drop.items()]
 
 
-def next_untraced(rows: list[LeadRow], after: str | None) -> LeadRow | None:
+def next_untraced(rows: Sequence[LeadRow], after: str | None) -> LeadRow | None:
     """The next lead that is not finished, going round from the chosen one."""
     start = next((i for i, row in enumerate(rows) if row.id == after), -1) + 1
-    for row in rows[start:] + rows[:start]:
+    for row in (*rows[start:], *rows[:start]):
         if row.state != "traced" and row.id != after:
             return row
     return None
 
 
 def other_lines(
-    sight: Sight, rows: Iterable[LeadRow], chosen: str | None, hidden: Iterable[str], pick: bool
+    job: Job, sight: Sight, chosen: str | None, hidden: Iterable[str], pick: bool
 ) -> list[Line]:
     """All leads but the chosen one: runs that were seen in their style, others dotted."""
     hidden = set(hidden)
+    on_photo = (job.texts[f"fit/{sight.sha256}"], job.texts["plate"], sight.sha256)
     lines = []
-    for row in rows:
+    for row in lead_rows(job):
         if row.lead is None or row.id == chosen or row.drop in hidden:
             continue
         tagged = False
-        for number, (points_px, seen) in enumerate(_runs(sight, row.lead)):
+        key = (job.texts[f"lead/{row.id}"], *on_photo)
+        for number, (points_px, seen) in enumerate(_runs(_Keyed(key, (sight, row.lead)))):
             dash = row.style.dash if seen else UNSEEN_DASH
             tag = "" if tagged or not seen else row.id
             tagged = tagged or bool(tag)
@@ -118,8 +135,10 @@ def other_lines(
     return lines
 
 
-def _runs(sight: Sight, lead: TracedLead) -> list[tuple[np.ndarray, bool]]:
-    """Neighbouring stretches that are alike, as one line each."""
+@lru_cache(maxsize=KEPT_LEADS)
+def _runs(lead_on_photo: _Keyed) -> list[tuple[np.ndarray, bool]]:
+    """Neighbouring stretches of a lead that are alike, as one line each, in photo pixels."""
+    sight, lead = lead_on_photo.value
     runs: list[tuple[list[np.ndarray], bool]] = []
     for stretch in lead.stretches:
         points = sight.photo_from_stretch(stretch)
@@ -129,6 +148,20 @@ def _runs(sight: Sight, lead: TracedLead) -> list[tuple[np.ndarray, bool]]:
             start = [runs[-1][0][-1][-1:]] if runs else []
             runs.append(([*start, points], stretch.seen))
     return [(np.vstack(parts), seen) for parts, seen in runs]
+
+
+def plate_layer(job: Job, sight: Sight) -> tuple[list[Line], list[Marker]]:
+    """The plate drawing as the fit lays it on the photo, and the numbers of the drops."""
+    key = (job.texts[f"fit/{sight.sha256}"], job.texts["plate"])
+    return _plate_layer(_Keyed(key, sight))
+
+
+@lru_cache(maxsize=16)
+def _plate_layer(on_photo: _Keyed) -> tuple[list[Line], list[Marker]]:
+    sight = on_photo.value
+    doubtful = sight.fit.verdict != "good"
+    lines = drawing_lines(sight.plate, sight.fit, alpha=0.55, doubtful=doubtful)
+    return lines, drop_markers(sight.plate, sight.fit)
 
 
 def chosen_lines(sight: Sight, row: LeadRow) -> list[Line]:

@@ -16,6 +16,7 @@ import time
 import urllib.error
 import urllib.request
 import webbrowser
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -45,6 +46,7 @@ __all__ = [
 
 HOSTS = ["127.0.0.1", "localhost"]
 FIRST_PORT = 8501
+MOST_REACH_PX = 200.0
 STORE_VARIABLE = "MAPPER_STORE"
 MAIN_SCRIPT = Path(__file__).with_name("main.py")
 
@@ -111,33 +113,62 @@ def _tile(request: Request) -> Response:
     )
 
 
-def _snap(request: Request) -> Response:
-    """The nearest point on a wire to a pointer place: {"x", "y", "width"}, or {} for none."""
-    headers = {"Cache-Control": "no-store", "Cross-Origin-Resource-Policy": "same-origin"}
-    try:
-        x, y, reach = (float(request.query_params[name]) for name in ("x", "y", "reach"))
-        if not (abs(x) < 1e6 and abs(y) < 1e6 and 0 < reach <= 200):
-            raise ValueError
-    except (KeyError, ValueError):
-        return JSONResponse({}, status_code=400, headers=headers)
-    try:
-        ground = SHELF.ready_ground(request.path_params["token"])
-    except UnknownPhoto:
-        return JSONResponse({}, status_code=404, headers=headers)
-    if ground is None:  # being prepared in a thread; the preview can wait
-        return JSONResponse({}, headers=headers)
-    from mapper.trace import snap_to_wire
+_PREVIEW_HEADERS = {"Cache-Control": "no-store", "Cross-Origin-Resource-Policy": "same-origin"}
 
+
+def _numbers(request: Request, *names: str) -> list[float] | None:
+    """Numbers of the query; None when one is missing or no pixel of any photo."""
     try:
-        found = snap_to_wire(ground, (x, y), reach)
+        values = [float(request.query_params[name]) for name in names]
+    except (KeyError, ValueError):
+        return None
+    return values if all(abs(value) < 1e6 for value in values) else None
+
+
+def _preview(
+    request: Request, names: tuple[str, ...], answer: Callable[[str, Any, list[float]], Any]
+) -> Response:
+    """What a click would do, for a pointer that rests: {} as long as there is no answer."""
+    values = _numbers(request, *names)
+    if values is None:
+        return JSONResponse({}, status_code=400, headers=_PREVIEW_HEADERS)
+    token = request.path_params["token"]
+    found: Any = {}
+    try:
+        ground = SHELF.ready_ground(token)
+        if ground is not None:  # else it is being prepared in a thread; a preview can wait
+            found = answer(token, ground, values)
+    except UnknownPhoto:
+        return JSONResponse({}, status_code=404, headers=_PREVIEW_HEADERS)
     except MapperError:  # outside the photo
-        found = None
-    if found is None:
-        return JSONResponse({}, headers=headers)
-    (snapped_x, snapped_y), width = found
-    return JSONResponse(
-        {"x": float(snapped_x), "y": float(snapped_y), "width": float(width)}, headers=headers
-    )
+        found = {}
+    return JSONResponse(found, headers=_PREVIEW_HEADERS)
+
+
+def _snap(request: Request) -> Response:
+    """The nearest point on a wire to a place: {"x", "y", "width"}, or {} for none."""
+
+    def answer(token: str, ground: Any, values: list[float]) -> dict[str, float]:
+        from mapper.trace import snap_to_wire
+
+        x, y, reach = values
+        found = snap_to_wire(ground, (x, y), min(max(reach, 0.0), MOST_REACH_PX))
+        if found is None:
+            return {}
+        (snapped_x, snapped_y), width = found
+        return {"x": float(snapped_x), "y": float(snapped_y), "width": float(width)}
+
+    return _preview(request, ("x", "y", "reach"), answer)
+
+
+def _trace(request: Request) -> Response:
+    """The line that the tracer would draw between two places: {"points": [x0, y0, ...]}."""
+
+    def answer(token: str, ground: Any, values: list[float]) -> dict[str, list[float]]:
+        trace = SHELF.traced(token, tuple(values[:2]), tuple(values[2:]))
+        return {"points": [round(float(v), 1) for v in trace.points.ravel()]}
+
+    return _preview(request, ("x0", "y0", "x1", "y1"), answer)
 
 
 def app_parts(
@@ -155,6 +186,7 @@ def app_parts(
         "routes": [
             Route("/photo/{token}/{level:int}/{column:int}/{row:int}", _tile, methods=["GET"]),
             Route("/photo/{token}/snap", _snap, methods=["GET"]),
+            Route("/photo/{token}/trace", _trace, methods=["GET"]),
         ],
         "middleware": [Middleware(TrustedHostMiddleware, allowed_hosts=HOSTS)],
     }

@@ -31,7 +31,9 @@ HELD_BYTES = 1_200_000_000  # pixels, reduced pictures and grounds of about ten 
 UNUSED_SECONDS = 1800.0  # a photo nobody looked at for half an hour is let go
 TOKENS = 2000  # opened photos that are remembered at all
 TILES_PER_PHOTO = 400  # encoded tiles kept, about 40 kB each
+TRACES_PER_PHOTO = 50
 
+Place = tuple[float, float]
 Loader = Callable[[], np.ndarray]
 
 
@@ -75,6 +77,8 @@ class _Held:
         self.ground: Any = None
         self.ground_bytes = 0
         self.preparing = False
+        self.tracing: dict[tuple[float, ...], threading.Lock] = {}
+        self.traces: OrderedDict[tuple[float, ...], Any] = OrderedDict()
 
     def level(self, index: int) -> np.ndarray:
         with self.lock:
@@ -98,6 +102,7 @@ class _Held:
         with self.lock:
             self.pyramid, self.ground, self.ground_bytes = [], None, 0
             self.tiles.clear()
+            self.traces.clear()
 
 
 def _bytes_of(value: Any, depth: int = 0) -> int:
@@ -216,10 +221,35 @@ class PhotoShelf:
         self.warm(token)
         return None
 
-    def warm(self, token: str, rehearse: Callable[[Any], None] | None = None) -> None:
+    def traced(self, token: str, start: Place, end: Place) -> Any:
+        """`trace_between` on a photo; the last results are kept.
+
+        While the pointer rests, the browser asks for the line that a click would make; the
+        click then finds it here. Who asks for a line that is being traced waits for it.
+        """
+        from mapper.trace import trace_between
+
+        held = self._use(token)
+        name = tuple(round(float(v), 1) for v in (*start, *end))
+        with held.lock:
+            lock = held.tracing.setdefault(name, threading.Lock())
+        with lock:
+            with held.lock:
+                found = held.traces.get(name)
+            if found is None:
+                found = trace_between(self.ground(token), start, end)
+                with held.lock:
+                    held.traces[name] = found
+                    while len(held.traces) > TRACES_PER_PHOTO:
+                        held.traces.popitem(last=False)
+        with held.lock:
+            held.tracing.pop(name, None)
+        return found
+
+    def warm(self, token: str, try_on: tuple[Place, Place] | None = None) -> None:
         """Prepare the ground in a thread, so that the first click need not wait.
 
-        `rehearse` is called with the ground in that thread, to have more of it made.
+        `try_on`: a line to trace then, since the first trace of all makes more of the ground.
         """
         held = self._use(token)
         with self._lock:
@@ -229,9 +259,9 @@ class PhotoShelf:
 
         def work() -> None:
             try:
-                ground = self.ground(token)
-                if rehearse is not None:
-                    rehearse(ground)
+                self.ground(token)
+                if try_on is not None:
+                    self.traced(token, *try_on)
             except (MapperError, ValueError, OSError):
                 pass  # the click that needs it will tell the user
             finally:

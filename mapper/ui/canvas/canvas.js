@@ -43,7 +43,7 @@ class PhotoCanvas {
     this.button("?", "Keys", () => this.toggleHelp());
     this.size = { w: 0, h: 0 };
     this.scene = { lines: [], markers: [], handles: [], keys: [], tool: "look", token: "" };
-    this.state = { pending: [], hot: null, drag: null, pointer: null, snap: null, hidden: false, keyboard: false };
+    this.state = { pending: [], hot: null, drag: null, pointer: null, snap: null, preview: null, hidden: false, keyboard: false };
     this.photo = null;
     this.view = null;
     this.aim = null;
@@ -88,6 +88,7 @@ class PhotoCanvas {
     log.acknowledge(data.ack || {});
     const before = this.scene, viewBefore = this.view, photoBefore = this.photo;
     this.scene = { ...data, token: data.photo ? data.photo.token : "" };
+    this.state.preview = null;
     this.state.pending = log.pending;
     if (before.height !== data.height) this.setHeight();
     this.photo = data.photo;
@@ -204,6 +205,7 @@ class PhotoCanvas {
 
   // ---- what the user does
   report(operation) {
+    this.state.preview = null;
     this.log.add({ ...operation, photo: this.scene.token });
     this.state.pending = this.log.pending;
     this.redraw();
@@ -246,7 +248,8 @@ class PhotoCanvas {
   }
 
   pointAway() {
-    this.state.pointer = this.state.hot = this.state.snap = this.aim = null;
+    this.state.pointer = this.state.hot = this.state.snap = this.state.preview = this.aim = null;
+    clearTimeout(this.resting);
     this.redraw();
   }
 
@@ -286,23 +289,48 @@ class PhotoCanvas {
     this.report({ type: "key", key, kind, id, x: at ? at[0] : null, y: at ? at[1] : null });
   }
 
+  // While the pointer rests, ask what a click there would do: first the place on the wire, then
+  // the line to it. One question at a time, and the newest place only.
   async askSnap(hit) {
     const scene = this.scene;
+    this.state.preview = null;
+    clearTimeout(this.resting);
     if (!(scene.snap > 0) || !scene.token || scene.tool === "look" || hit) { this.state.snap = null; return; }
     this.snapWanted = this.state.pointer;
-    if (this.snapAsked) return; // one request at a time, then the newest place
+    this.resting = setTimeout(() => this.askLine(), 70);
+    if (this.snapAsked) return;
     this.snapAsked = true;
     try {
       while (this.snapWanted) {
         const [x, y] = this.snapWanted;
         this.snapWanted = null;
-        const answer = await fetch(`/photo/${scene.token}/snap?x=${x}&y=${y}&reach=${scene.snap}`);
-        const found = answer.ok ? await answer.json() : {};
+        const found = await this.ask("snap", { x, y, reach: scene.snap });
         const far = this.state.pointer ? Math.hypot(found.x - this.state.pointer[0], found.y - this.state.pointer[1]) : Infinity;
         this.state.snap = far <= scene.snap * 1.5 && this.scene.token === scene.token ? [found.x, found.y, found.width] : null;
         this.redraw();
       }
-    } catch { this.state.snap = null; /* the preview is a help only */ } finally { this.snapAsked = false; }
+    } finally { this.snapAsked = false; }
+  }
+
+  async askLine() {
+    const scene = this.scene, at = this.state.pointer;
+    if (!scene.tail || scene.tool !== "trace" || !at || this.lineAsked || this.state.pending.length) return;
+    this.lineAsked = true;
+    const [x0, y0] = scene.tail, [x1, y1] = at;
+    const found = await this.ask("trace", { x0, y0, x1, y1 });
+    this.lineAsked = false;
+    const same = this.scene.token === scene.token && this.scene.tail?.[0] === x0 && this.scene.tail?.[1] === y0;
+    if (same && found.points && this.state.pointer === at) {
+      this.state.preview = found.points;
+      this.redraw();
+    } else if (this.state.pointer && this.state.pointer !== at) this.resting = setTimeout(() => this.askLine(), 70);
+  }
+
+  async ask(what, values) { // {} where there is no answer: a preview is a help only
+    try {
+      const answer = await fetch(`/photo/${this.scene.token}/${what}?` + new URLSearchParams(values));
+      return answer.ok ? await answer.json() : {};
+    } catch { return {}; }
   }
 
   // ---- drawing
@@ -379,6 +407,7 @@ class PhotoCanvas {
     window.removeEventListener("resize", this.grow);
     cancelAnimationFrame(this.frame);
     clearTimeout(this.keeping);
+    clearTimeout(this.resting);
   }
 }
 

@@ -26,6 +26,9 @@ Use, on any page or in a fragment: first take what the user did, then draw::
         height=640,
     )
 
+Leave the loop with `break` only at the beginning of a turn: that operation, and those after it,
+stay for the next run (which the browser asks for as soon as it has the answer to the others).
+
 An operation whose turn raises an `Exception` is acknowledged as well (it would fail for ever);
 catch `MapperError` in the loop and show its sentence. An interrupted run (Streamlit starts the
 script anew) leaves its operation unacknowledged, so pass `op.uid` on to whatever stores the
@@ -266,7 +269,7 @@ def _flat(points_px: Any) -> list[float]:
     """(N, 2) points as x0, y0, x1, y1, ... to a twentieth of a pixel."""
     points = np.asarray(points_px, dtype=float).reshape(-1, 2)
     points = points[np.isfinite(points).all(axis=1)]
-    return [round(float(v) * 20) / 20 for v in points.ravel()]
+    return (np.round(points * 20) / 20).ravel().tolist()
 
 
 def _line(line: Line) -> dict[str, Any]:

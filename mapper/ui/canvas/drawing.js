@@ -185,7 +185,10 @@ function drawScene(ctx, scene, state, view, size, withTags) {
   }
   const clicked = dots.filter((op) => op.type === "point").map((op) => [op.x, op.y]);
   const thread = (scene.tail ? [scene.tail] : []).concat(clicked);
-  if (state.pointer && thread.length && scene.tool !== "look" && !state.drag) {
+  if (state.preview && !clicked.length && !state.drag) {
+    const points = screenPoints({ pts: state.preview }, view, size);
+    strokeLine(ctx, points, { width: 2, color: "#ffffff", dash: [7, 4], alpha: 0.95, halo: true }, false);
+  } else if (state.pointer && thread.length && scene.tool !== "look" && !state.drag) {
     thread.push(state.snap ?? state.pointer);
   }
   if (thread.length > 1) drawThread(ctx, view, size, thread);

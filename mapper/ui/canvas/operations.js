@@ -9,7 +9,6 @@ class OperationLog {
     this.client = crypto.getRandomValues(new Uint32Array(4)).join("-");
     this.number = 0;
     this.pending = this.restored();
-    this.sent = 0;
     this.send = null;
     this.wait = RESEND_FIRST_MS;
     this.timer = 0;
@@ -47,7 +46,6 @@ class OperationLog {
     clearTimeout(this.timer);
     this.timer = 0;
     if (!this.pending.length || !this.send) return;
-    this.sent = this.pending.length;
     this.send(this.pending.slice());
     this.timer = setTimeout(() => {
       this.wait = Math.min(RESEND_MOST_MS, this.wait * 2);
@@ -61,10 +59,10 @@ class OperationLog {
     const done = before - this.pending.length;
     if (!done) return;
     this.keep();
-    this.sent = Math.max(0, this.sent - done);
     this.wait = RESEND_FIRST_MS;
-    if (this.pending.length > this.sent) this.flush();
-    else if (!this.pending.length) { clearTimeout(this.timer); this.timer = 0; }
+    clearTimeout(this.timer);
+    this.timer = 0;
+    this.flush(); // what came meanwhile, or what Python left for its next run
   }
 }
 
