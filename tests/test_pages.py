@@ -16,17 +16,6 @@ from tests.full_job import full_job
 
 MAIN = str(server.MAIN_SCRIPT)
 PAGES = ["jobs", "plate", "photos", "fit", "leads", "crossings", "plan", "sheet"]
-TITLES = {
-    "jobs": "Jobs",
-    "plate": "1 Plate",
-    "photos": "2 Photos",
-    "fit": "3 Fit",
-    "leads": "4 Leads",
-    "crossings": "5 Crossings",
-    "plan": "6 Pull plan",
-    "sheet": "7 Sheet",
-}
-
 PAGE_SCRIPT = """
 import streamlit as st
 from mapper.ui import (crossings_page, fit_page, jobs_page, leads_page, looks, photos_page,

@@ -22,7 +22,7 @@ from mapper.ui.findings import Findings, findings_of, meeting_key
 from mapper.ui.session import Context, go
 from mapper.ui.tiles import SHELF
 
-__all__ = ["answer", "lead_words", "lines_near", "show"]
+__all__ = ["FILTER", "TO_SHOW", "answer", "lead_words", "lines_near", "show"]
 
 COLOURS = {"a": "#0072b2", "b": "#d55e00"}  # Okabe & Ito; b is dashed as well
 CROP_PX = (600, 440)
@@ -34,8 +34,8 @@ PHOTOS_AT_ONCE = 3
 LINES = ("beside", "on the wire", "off")
 FILTERS = ("Open", "Judged", "All")
 _AT = "meeting shown"  # session state: key of the meeting
-_TO_SHOW = "meeting to show"  # session state: where to go after an answer
-_FILTER = "meetings filter"
+TO_SHOW = "meeting to show"  # session state: where to go after an answer
+FILTER = "meetings filter"
 _ASK = "ask the tool about crossings"
 
 
@@ -73,24 +73,28 @@ def show() -> None:
     with left, st.container(gap="small"):
         _question(findings, meeting)
         _answers(ctx, findings, meeting, meetings)
-        show_as = _picture_controls()
     with right:
         _small_plate(findings, meeting)
-    _pictures(ctx, findings, meeting, *show_as)
+    pictures = st.container()  # above their controls, so that they are seen without scrolling
+    show_as = _picture_controls()
+    with pictures:
+        _pictures(ctx, findings, meeting, *show_as)
 
 
 def _chosen(findings: Findings) -> list[Crossing]:
     """The meetings that pass the filter; with it the line of controls."""
     total = len(findings.meetings)
-    open_count = sum(meeting.top is None for meeting in findings.meetings)
-    counts = {"Open": open_count, "Judged": total - open_count, "All": total}
-    if _FILTER not in st.session_state:
-        st.session_state[_FILTER] = "Open" if open_count else "All"
+    still_open = {meeting_key(meeting) for meeting in findings.open_meetings}
+    open_count = len(still_open)
+    judged = sum(meeting.top is not None for meeting in findings.meetings)
+    counts = {"Open": open_count, "Judged": judged, "All": total}
+    if FILTER not in st.session_state:
+        st.session_state[FILTER] = "Open" if open_count else "All"
     with st.container(horizontal=True, vertical_alignment="bottom", gap="small"):
         chosen = st.segmented_control(
             "Show",
             FILTERS,
-            key=_FILTER,
+            key=FILTER,
             label_visibility="collapsed",
             required=True,
             format_func=lambda name: f"{name} ({counts[name]})",
@@ -98,7 +102,9 @@ def _chosen(findings: Findings) -> list[Crossing]:
         meetings = [
             meeting
             for meeting in findings.ordered_meetings
-            if chosen == "All" or (meeting.top is None) == (chosen == "Open")
+            if chosen == "All"
+            or (chosen == "Open" and meeting_key(meeting) in still_open)
+            or (chosen == "Judged" and meeting.top is not None)
         ]
         if not meetings:
             return []
@@ -110,9 +116,9 @@ def _walk(findings: Findings, meetings: list[Crossing]) -> None:
     """Previous, next, and the list to choose from."""
     keys = [meeting_key(meeting) for meeting in meetings]
     by_key = dict(zip(keys, meetings, strict=True))
-    if st.session_state.get(_TO_SHOW) in by_key:
-        st.session_state[_AT] = st.session_state[_TO_SHOW]
-    st.session_state.pop(_TO_SHOW, None)
+    if st.session_state.get(TO_SHOW) in by_key:
+        st.session_state[_AT] = st.session_state[TO_SHOW]
+    st.session_state.pop(TO_SHOW, None)
     if st.session_state.get(_AT) not in by_key:
         st.session_state[_AT] = keys[0]
     here = keys.index(st.session_state[_AT])
@@ -268,7 +274,7 @@ def _go_on(meeting: Crossing, meetings: list[Crossing]) -> None:
     keys = [meeting_key(one) for one in meetings]
     here = keys.index(meeting_key(meeting))
     if here + 1 < len(keys):
-        st.session_state[_TO_SHOW] = keys[here + 1]
+        st.session_state[TO_SHOW] = keys[here + 1]
 
 
 def _small_plate(findings: Findings, meeting: Crossing) -> None:
@@ -373,6 +379,8 @@ def _picture(
     caption = f"{shown(entry.name, 40)} · {entry.stage} · {view.px_per_mm:.1f} px per mm"
     if view.doubtful:
         caption += " · doubtful fit: the place may be off"
+    if ask:
+        st.html(escape(_tool_words(ctx, findings, meeting, entry.sha256)))
     try:
         jpeg = _crop_jpeg(
             _stamp(ctx, meeting, entry.sha256),
@@ -388,8 +396,6 @@ def _picture(
         return
     if jpeg is not None:
         st.image(jpeg, caption=caption, width="stretch", alt=caption)
-    if ask:
-        st.html(escape(_tool_words(ctx, findings, meeting, entry.sha256)))
 
 
 @st.cache_data(show_spinner=False, max_entries=300)

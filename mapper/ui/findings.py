@@ -163,7 +163,8 @@ class Findings:
             return "No plate yet"
         parts = [f"{len(job.plate.drops)} drops"]
         if job.photos:
-            parts.append(f"{len(job.fits)} of {len(job.photos)} photos fitted")
+            doubtful = f" ({len(self.doubtful)} doubtful)" if self.doubtful else ""
+            parts.append(f"{len(job.fits)} of {len(job.photos)} photos fitted{doubtful}")
         else:
             parts.append("no photos yet")
         finished = sum(lead.finished for lead in job.leads)

@@ -16,7 +16,7 @@ from mapper.plate import Feature, Plate, plate_features
 from mapper.records import Job, PhotoEntry, fit_changes
 from mapper.ui import jobbar, looks
 from mapper.ui.canvas import Handle, Line, Operation, photo_canvas, take_operations
-from mapper.ui.overlay import drawing_lines, drop_markers, frame_of
+from mapper.ui.overlay import drawing_lines, drop_markers
 from mapper.ui.session import Context, go
 
 __all__ = ["ClickError", "click_errors", "clicks_after", "fit_state", "show", "with_fit"]
@@ -86,7 +86,7 @@ def _note_failure(sha256: str, why: str | None) -> None:
 def _list(ctx: Context) -> None:
     job = ctx.job
     st.subheader("Photos")
-    todo = [p for p in job.photos if fit_state(job, p.sha256)[0] != "good"]
+    todo = [p for p in job.photos if not _settled(job, p.sha256)]
     if st.button(
         f"Fit all ({len(todo)} to do)" if todo else "All photos are fitted",
         type="primary",
@@ -110,6 +110,12 @@ def _list(ctx: Context) -> None:
             st.html(
                 f'{looks.badge(state, words)} <span class="jb-soft">{escape(entry.stage)}</span>'
             )
+
+
+def _settled(job: Job, sha256: str) -> bool:
+    """Whether a photo's fit is good, or a person said that it is to be used."""
+    confirmed = job.value(f"fit/{sha256}", {}).get("confirmed")
+    return fit_state(job, sha256)[0] == "good" or bool(sha256 in job.fits and confirmed)
 
 
 def _fit_all(ctx: Context, todo: Sequence[PhotoEntry]) -> None:
@@ -185,11 +191,9 @@ def _one(ctx: Context, entry: PhotoEntry) -> None:
             with st.spinner("Fitting"):
                 _fit_one(ctx, entry, FitHints(fitted=_helpers(ctx, entry)))
             st.rerun()
-        if entry.sha256 in job.fits and st.button("Take the fit away"):
+        if entry.sha256 in job.fits and st.button("Remove the fit"):
             value = {**job.value(f"fit/{entry.sha256}"), "fit": None, "confirmed": None}
-            ctx.edit(
-                f"Take the fit of {shown(entry.name, 30)} away", {f"fit/{entry.sha256}": value}
-            )
+            ctx.edit(f"Remove the fit of {shown(entry.name, 30)}", {f"fit/{entry.sha256}": value})
             st.rerun()
     for operation in take_operations("fit"):
         _apply(ctx, entry, operation)
@@ -376,12 +380,10 @@ def _canvas(ctx: Context, entry: PhotoEntry, features: Sequence[Feature], by_han
     clicks = job.clicks(entry.sha256)
     lines: list[Line] = []
     markers = []
-    frame = None
     opened = ctx.opened(entry.sha256)
     if fit is not None:
         lines = drawing_lines(job.plate, fit, doubtful=fit.verdict != "good")
         markers = drop_markers(job.plate, fit)
-        frame = frame_of(fit, opened.width_px, opened.height_px)
         for error in click_errors(fit, features, clicks):
             click = clicks[error.number - 1]
             target = fit.photo_from_plate([[error.feature.x_mm, error.feature.y_mm]])[0]
@@ -406,7 +408,6 @@ def _canvas(ctx: Context, entry: PhotoEntry, features: Sequence[Feature], by_han
         tool="point" if by_hand else "look",
         hint="Click corners of the face and middles of bores." if by_hand else "",
         height=500,
-        plate_from_photo=frame,
     )
 
 

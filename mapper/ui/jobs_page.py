@@ -10,7 +10,7 @@ from mapper.errors import MapperError, shown
 from mapper.records import JobStore, JobSummary, import_route_map
 from mapper.ui import jobbar, looks
 from mapper.ui.server import settings
-from mapper.ui.session import PERSON, go, open_job, open_store
+from mapper.ui.session import MAX_PERSON, PERSON, go, open_job, open_store, set_person
 
 __all__ = ["show"]
 
@@ -42,7 +42,7 @@ def _list(store: JobStore, open_id: str | None) -> None:
 
 def _job_row(store: JobStore, job: JobSummary, is_open: bool) -> None:
     with st.container(border=True, horizontal=True, vertical_alignment="center"):
-        with st.container(width="stretch", gap=None):
+        with st.container(width="stretch", gap="xsmall"):
             st.markdown(f"**{_plain(job.name or 'Job without a name')}**")
             st.caption(
                 f"{job.photos} photos · {job.leads} leads · changed {_when(job.changed_at)}"
@@ -52,6 +52,9 @@ def _job_row(store: JobStore, job: JobSummary, is_open: bool) -> None:
             open_job(job.id)
             go(_page_to_go_on(store, job.id))
         with st.popover("More"):
+            if st.button("Sheet and files", key=f"files {job.id}", width="stretch"):
+                open_job(job.id)
+                go("sheet")
             if st.button("Open a copy", key=f"copy {job.id}", width="stretch"):
                 entries = store.job(job.id).to_mapping()
                 open_job(store.import_job(entries, name=f"{job.name} (copy)"[:200]))
@@ -83,14 +86,14 @@ def _person() -> None:
         "Your name or initials",
         key="person typed",
         value=st.session_state.get(PERSON, ""),
-        max_chars=60,
+        max_chars=MAX_PERSON,
         placeholder="stands beside what you judge and tick off",
         on_change=looks.guarded(_keep_person),
     )
 
 
 def _keep_person() -> None:
-    st.session_state[PERSON] = st.session_state["person typed"].strip()
+    set_person(st.session_state["person typed"].strip())
 
 
 def _new_job(store: JobStore) -> None:

@@ -105,6 +105,8 @@ h3 { font-size: 1.15rem !important; padding: .35rem 0 .2rem 0 !important; }
   border-radius: 4px; margin: .2rem 0; }
 .band.stop { border-color: #a32200; background: #fdeae4; }
 .band.calm { border-color: var(--deep); background: #eaf3f4; }
+.demo { background: #0b4f5c; color: #ffffff; border-radius: 4px; padding: .1rem .8rem;
+  font-size: .9rem; margin-bottom: -.6rem; }
 .caution { border: 2px solid #7a3b00; border-radius: 8px; padding: .5rem .9rem;
   background: #fffaf2; font-size: .9rem; line-height: 1.35; }
 [data-testid="stCaptionContainer"] { opacity: 1; margin-bottom: .25rem; }

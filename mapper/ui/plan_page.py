@@ -8,10 +8,21 @@ import numpy as np
 import streamlit as st
 
 from mapper.errors import MapperError, shown
-from mapper.pulling import LockedSet, Step, Violation, check_order, explain, read_order
+from mapper.pulling import (
+    LockedSet,
+    LookAt,
+    Release,
+    Step,
+    Violation,
+    check_order,
+    explain,
+    read_order,
+)
 from mapper.records import PhotoEntry, tick_changes
+from mapper.routes import Crossing
 from mapper.ui import jobbar, looks
 from mapper.ui.canvas import Line, Marker, photo_canvas, take_operations
+from mapper.ui.crossings_page import FILTER, TO_SHOW
 from mapper.ui.drawing import plate_svg
 from mapper.ui.findings import Findings, findings_of, meeting_key
 from mapper.ui.overlay import drawing_lines, frame_of, lead_px
@@ -206,9 +217,7 @@ def _look_at(findings: Findings) -> None:
     if len(look_at) > LOOKS:
         st.caption(f"and {len(look_at) - LOOKS} more")
     if st.button("Judge the first one"):
-        st.session_state["meetings filter"] = "Open"
-        st.session_state["meeting to show"] = meeting_key(look_at[0])
-        go("crossings")
+        _show_meeting(look_at[0], "Open")
 
 
 def _locked(findings: Findings) -> None:
@@ -218,17 +227,43 @@ def _locked(findings: Findings) -> None:
     st.subheader("Locked")
     for part in locked:
         with st.container(border=True):
-            _locked_set(part)
+            _locked_set(findings, part)
 
 
-def _locked_set(part: LockedSet) -> None:
-    st.html(looks.badge("locked", "hold each other") + f" <b>{escape(', '.join(part.wires))}</b>")
-    st.html(f"<p>{escape(part.cycle)}</p>")
+def _locked_set(findings: Findings, part: LockedSet) -> None:
+    words = [f"<div>{escape(part.cycle)}</div>"]
     if part.held:
-        st.html(f"<p>Behind them wait: {escape(', '.join(part.held))}.</p>")
+        words.append(f"<div>Behind them wait: {escape(', '.join(part.held))}.</div>")
     if part.release:
         items = "".join(f"<li>{escape(release.words)}</li>" for release in part.release)
-        st.html(f"<p>Ways to release them, least harm first:</p><ol>{items}</ol>")
+        words.append(f"<div>Ways to release them, least harm first:<ol>{items}</ol></div>")
+    st.html(
+        f"{looks.badge('locked', 'hold each other')} <b>{escape(', '.join(part.wires))}</b>"
+        + "".join(words)
+    )
+    again = next((one for one in part.release if one.way == "look again"), None)
+    meeting = None if again is None else _meeting_at(findings, again)
+    if meeting is not None and st.button(
+        f"Look again at {meeting.a} / {meeting.b}", key=f"again {meeting_key(meeting)}"
+    ):
+        _show_meeting(meeting, "All")
+
+
+def _meeting_at(findings: Findings, release: Release) -> Crossing | None:
+    """The meeting that a release asks to look at again."""
+    near = [
+        (np.hypot(one.x_mm - release.places[0][0], one.y_mm - release.places[0][1]), n, one)
+        for n, one in enumerate(findings.meetings)
+        if {one.a, one.b} == set(release.wires)
+    ]
+    return min(near)[2] if near and min(near)[0] <= 1.0 else None
+
+
+def _show_meeting(meeting: Crossing | LookAt, which: str) -> None:
+    """Go to the page Crossings, to this meeting."""
+    st.session_state[FILTER] = which
+    st.session_state[TO_SHOW] = meeting_key(meeting)
+    go("crossings")
 
 
 def _log(ctx: Context, findings: Findings) -> None:
@@ -324,6 +359,8 @@ def _on_photo(
     for wire in sorted(states, key=lambda name: order.index(states[name])):
         colour, width, dash = STATE_LINES[states[wire]]
         tag = f"{numbers[wire]} {wire}" if wire in numbers else f"{wire}"
+        if states[wire] == "locked":
+            tag = f"✕ {wire}"
         if states[wire] == "untraced":
             tag += " not traced"
         path = lead_px(plate, fit, leads[wire])

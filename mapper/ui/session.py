@@ -30,11 +30,14 @@ __all__ = [
     "open_job",
     "open_store",
     "register_pages",
+    "set_person",
 ]
 
 JOB_PARAM = "job"
+PERSON_PARAM = "by"
 _JOB = "open job"  # session state: id of the open job
 PERSON = "person"  # session state: who works here
+MAX_PERSON = 60
 _PAGES: dict[str, Any] = {}
 
 
@@ -46,15 +49,31 @@ def _store(folder: str) -> JobStore:
 
 def register_pages(pages: Mapping[str, Any]) -> None:
     """Tell the session the pages by their short names, so that pages can lead to each other."""
-    _PAGES.clear()
-    _PAGES.update(pages)
+    _PAGES.update(pages)  # never emptied: other browser tabs read it at the same time
 
 
 def go(name: str) -> None:
     """Go to the page of that short name (jobs, plate, photos, ...), with the job kept open."""
-    job_id = st.session_state.get(_JOB)
-    query = {JOB_PARAM: job_id} if job_id else None
-    st.switch_page(_PAGES[name], query_params=query)
+    kept = {JOB_PARAM: st.session_state.get(_JOB), PERSON_PARAM: st.session_state.get(PERSON)}
+    st.switch_page(_PAGES[name], query_params={key: text for key, text in kept.items() if text})
+
+
+def set_person(name: str) -> None:
+    """Say who works in this browser tab; the address keeps it over a reload."""
+    st.session_state[PERSON] = name[:MAX_PERSON]
+    if name:
+        st.query_params[PERSON_PARAM] = name[:MAX_PERSON]
+    elif PERSON_PARAM in st.query_params:
+        del st.query_params[PERSON_PARAM]
+
+
+def _keep_person() -> None:
+    """Take the person from the address after a reload, put it back after a change of page."""
+    if PERSON not in st.session_state:
+        st.session_state[PERSON] = str(st.query_params.get(PERSON_PARAM, ""))[:MAX_PERSON]
+    person = st.session_state[PERSON]
+    if person and st.query_params.get(PERSON_PARAM) != person:
+        st.query_params[PERSON_PARAM] = person
 
 
 def open_job(job_id: str) -> None:
@@ -89,6 +108,7 @@ def _job(folder: str, job_id: str, revision: int, _store: JobStore) -> Job:
 def context() -> Context | None:
     """The open job of this browser tab; None when none is open (or it was deleted)."""
     store = open_store()
+    _keep_person()
     job_id = st.session_state.get(_JOB) or st.query_params.get(JOB_PARAM)
     if not job_id:
         return None
@@ -96,7 +116,7 @@ def context() -> Context | None:
         job = _job(str(store.folder), job_id, store.revision(job_id), store)
     except RecordsError as error:
         close_job()
-        looks.note(str(error), "stop")
+        looks.say(str(error), "stop")
         return None
     st.session_state[_JOB] = job_id
     # Going to another page drops the query, so it is put back on every run.
