@@ -31,6 +31,7 @@ MAX_HALF_MM = 60.0
 ZOOMS = {"Close": 0.55, "Normal": 1.0, "Wide": 2.0}
 REACH_MM = 80.0  # how far the lines are drawn along the leads from the meeting
 PHOTOS_AT_ONCE = 3
+LISTED = 200  # meetings in the list before and after the one shown; more would slow the page
 LINES = ("beside", "on the wire", "off")
 FILTERS = ("Open", "Judged", "All")
 _AT = "meeting shown"  # session state: key of the meeting
@@ -64,7 +65,10 @@ def show() -> None:
         return
     meetings = _chosen(findings)
     if not meetings:
-        looks.note("Nobody needs to look anywhere: every meeting is judged.", "calm")
+        if st.session_state.get(FILTER) == "Judged":
+            looks.note("Nothing is judged yet.", "calm")
+            return
+        looks.note("Nothing is open: every meeting of leads that remain is judged.", "calm")
         if st.button("Go to Pull plan", type="primary"):
             go("plan")
         return
@@ -131,7 +135,7 @@ def _walk(findings: Findings, meetings: list[Crossing]) -> None:
     numbers = {key: number for number, key in enumerate(keys, start=1)}
     st.selectbox(
         f"Meeting {here + 1} of {len(keys)}",
-        keys,
+        keys[max(0, here - LISTED) : here + LISTED],
         key=_AT,
         label_visibility="collapsed",
         format_func=lambda key: f"{numbers[key]} of {len(keys)}: {_short(findings, by_key[key])}",

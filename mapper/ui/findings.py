@@ -229,7 +229,7 @@ def findings_of(job: Job) -> Findings:
 def meeting_key(meeting: Crossing | LookAt) -> str:
     """Text that names a meeting as long as its leads are not traced anew."""
     first, second = sorted((meeting.a, meeting.b))
-    return f"{first}|{second}|{meeting.x_mm:.3f}|{meeting.y_mm:.3f}"
+    return f"{first}|{second}|{meeting.kind}|{meeting.x_mm:.3f}|{meeting.y_mm:.3f}"
 
 
 def place_words(x_mm: float, y_mm: float) -> str:

@@ -440,7 +440,7 @@ def _numbers(job: Job, entry: PhotoEntry, features: Sequence[Feature]) -> None:
             )
     residuals = np.asarray(fit.residuals_mm, float)
     if len(residuals):
-        with right:
+        with right if errors else left:
             st.markdown(
                 f"**Measured on the plate's edges and bores:** "
                 f"{np.sqrt(np.mean(residuals**2)):.2f} mm in all, worst {residuals.max():.2f} mm"
