@@ -18,13 +18,15 @@ import numpy as np
 from mapper.trace.evidence import sample, to_lab
 from mapper.trace.ground import Ground, as_ground
 from mapper.trace.model import Judgement, TraceError
-from mapper.trace.snap import checked_point, look_at
+from mapper.trace.snap import agree, candidates_at, checked_point
 
 __all__ = ["CrossingEvidence", "crossing_evidence", "judge_crossing"]
 
 MIN_ANGLE_RAD = np.radians(8.0)
 ANSWER_FROM = 0.9
 NEAR_PX = 60.0  # a path that stays farther from the place than this does not cross there
+WIDTH_AT_PX = (14.0, 25.0, 38.0)
+WIDTH_REACH_PX = 3.0
 LIGHTNESS_WEIGHT = 0.7
 NOISE = 2.0  # Lab units, what JPEG and sensor leave on a flat surface
 
@@ -87,16 +89,13 @@ def crossing_evidence(
     lab = to_lab(crop) * np.array([LIGHTNESS_WEIGHT, 1, 1], np.float32)
     lab = cv2.GaussianBlur(lab, (3, 3), 0.5)
     corner = np.array([x0, y0], float)
-    wide_a = _width(ground, piece_a, place)
-    wide_b = _width(ground, piece_b, place)
+    wide_a = _width(ground, piece_a)
+    wide_b = _width(ground, piece_b)
     if wide_a is None or wide_b is None:
         return None
     sin = np.sin(angle)
     skins = []
-    for own, other, w_own, w_other in (
-        (piece_a, piece_b, wide_a, wide_b),
-        (piece_b, piece_a, wide_b, wide_a),
-    ):
+    for own, w_own, w_other in ((piece_a, wide_a, wide_b), (piece_b, wide_b, wide_a)):
         clear = (0.5 * w_other + 0.5 * w_own * cos) / sin + 0.35 * w_other
         skin = _Skin.of(lab, own.moved(-corner), w_own, clear)
         if skin is None:
@@ -161,20 +160,15 @@ class _Strand:
         return np.stack([np.interp(at, self.at, self.points[:, c]) for c in (0, 1)], -1)
 
 
-def _width(ground: Ground, strand: _Strand, place: np.ndarray) -> float | None:
+def _width(ground: Ground, strand: _Strand) -> float | None:
     """Width of the lead in photo pixels, from places to either side of the crossing."""
-    found = []
-    for away in (12.0, 20.0, 32.0):
-        for at in (-away, away):
-            if not strand.at[0] <= at <= strand.at[-1]:
-                continue
-            p = strand.place(np.array([at]))[0]
-            if not (0 <= p[0] < ground.width_px and 0 <= p[1] < ground.height_px):
-                continue
-            snap = look_at(ground, p, 4.0)
-            if snap is not None:
-                found.append(snap.width_px)
-    return float(np.median(found)) if found else None
+    places = strand.place(np.array([side * away for away in WIDTH_AT_PX for side in (-1, 1)]))
+    at = np.array([side * away for away in WIDTH_AT_PX for side in (-1, 1)])
+    there = (at >= strand.at[0]) & (at <= strand.at[-1])
+    there &= (places >= 0).all(1) & (places < (ground.width_px, ground.height_px)).all(1)
+    found = agree([candidates_at(ground, p, WIDTH_REACH_PX) for p in places[there]])
+    widths = [snap.width_px for snap in found if snap is not None]
+    return float(np.percentile(widths, 30)) if widths else None
 
 
 @dataclass(frozen=True, eq=False)

@@ -174,9 +174,7 @@ def _meetings(curves: list[np.ndarray]):
                 if a == b and j <= i + 5:
                     continue
                 angle = np.degrees(
-                    np.arcsin(
-                        min(abs(cross[i, j]) / (np.hypot(*dp[i]) * np.hypot(*dq[j])), 1.0)
-                    )
+                    np.arcsin(min(abs(cross[i, j]) / (np.hypot(*dp[i]) * np.hypot(*dq[j])), 1.0))
                 )
                 yield a, b, int(i * step), int(j * step), float(angle)
 
@@ -270,7 +268,7 @@ def _crosses(cables: list[Cable], heights):
         xy = 0.5 * (cables[a].points_px[ia] + cables[b].points_px[ib])
         w = max(cables[a].width_px, cables[b].width_px)
         clear = True
-        for k, i, other in ((a, ia, b), (b, ib, a)):
+        for k, i in ((a, ia), (b, ib)):
             c = cables[k]
             reach = int(4 * w / max(np.sin(np.radians(angle)), 0.2))
             inner = int(1.3 * w / max(np.sin(np.radians(angle)), 0.2))
@@ -281,7 +279,8 @@ def _crosses(cables: list[Cable], heights):
                 if m != n:
                     for k2, j in ((a2, ja), (b2, jb)):
                         clear &= not (k2 == k and abs(j - i) < reach)
-            del other
+        lift = abs(heights[a][ia] - heights[b][ib])
+        clear &= lift > 0.4 * (cables[a].width_px + cables[b].width_px)
         top = "a" if heights[a][ia] > heights[b][ib] else "b"
         seen = cables[a].visible[ia] if top == "a" else cables[b].visible[ib]
         yield Cross(a, b, ia, ib, xy, angle, top, bool(clear and seen))
@@ -327,7 +326,9 @@ def _print_on(rng, image: np.ndarray) -> None:
     for _ in range(int(rng.integers(10, 40))):
         p, q = rng.uniform(0, 1, (2, 2)) * (width, height)
         thick = int(rng.integers(1, 12))
-        cv2.line(image, tuple(int(v) for v in p), tuple(int(v) for v in q), ink(), thick, cv2.LINE_AA)
+        cv2.line(
+            image, tuple(int(v) for v in p), tuple(int(v) for v in q), ink(), thick, cv2.LINE_AA
+        )
     for _ in range(int(rng.integers(5, 25))):
         p = rng.uniform(0, 1, 2) * (width, height)
         r = int(rng.uniform(10, 200))
@@ -336,6 +337,12 @@ def _print_on(rng, image: np.ndarray) -> None:
         p = rng.uniform(0, 1, 2) * (width, height)
         word = "".join(chr(c) for c in rng.integers(65, 90, int(rng.integers(3, 12))))
         cv2.putText(
-            image, word, tuple(int(v) for v in p), cv2.FONT_HERSHEY_SIMPLEX,
-            float(rng.uniform(0.4, 2.5)), ink(), int(rng.integers(1, 6)), cv2.LINE_AA,
+            image,
+            word,
+            tuple(int(v) for v in p),
+            cv2.FONT_HERSHEY_SIMPLEX,
+            float(rng.uniform(0.4, 2.5)),
+            ink(),
+            int(rng.integers(1, 6)),
+            cv2.LINE_AA,
         )
