@@ -444,3 +444,14 @@ def test_meetings_that_make_no_sense_are_refused():
             {"a": 0, "b": 1, "sa": (2, 2), "sb": (1, 1), "top": "b"},
         ]
         plan_pull(as_map(2, lock), costs={"Z00": -1.0})
+
+
+def test_meetings_that_differ_only_in_their_place_keep_one_order():
+    # found by chance search: such twins were once taken in the order of the file
+    twins = [
+        {"a": 0, "b": 1, "sa": (1, 1), "sb": (2, 2), "top": "a"},
+        {"a": 0, "b": 1, "sa": (1, 1), "sb": (2, 2), "top": "b"},
+    ]
+    route_map = as_map(2, twins)
+    turned = SimpleNamespace(leads=route_map.leads, crossings=route_map.crossings[::-1], judged=())
+    assert plan_pull(route_map).to_dict() == plan_pull(turned).to_dict()

@@ -86,7 +86,8 @@ class Board:
         pair, along = lead[0] * self.n + lead[1], spans[0, :, 0]
         order = np.lexsort((along, pair))
         if ((np.diff(pair[order]) == 0) & (np.diff(along[order]) == 0)).any():
-            order = np.lexsort((*spans.transpose(0, 2, 1)[::-1, ::-1].reshape(4, count), pair))
+            places = np.array([(m.x_mm, m.y_mm) for m in meetings]).T
+            order = np.lexsort((top, *places, *spans.transpose(0, 2, 1).reshape(4, count), pair))
         self._meetings = meetings
         self._order = order
         top, lead, spans = top[order], lead[:, order], spans[:, order]

@@ -289,6 +289,9 @@ def _cheapest_cut(
             break
         work -= looked_at
         rings += fresh
+        if len(rings) == len(fresh):  # no two have a common lead: the cheapest of each
+            chosen = {min(ring, key=lambda x: (price[x], x)) for ring in rings}
+            continue
         cover = np.zeros((len(rings), len(leads)))
         for row, ring in enumerate(rings):
             cover[row, [column[x] for x in ring]] = 1
