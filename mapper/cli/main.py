@@ -107,13 +107,14 @@ def _demo(arguments: argparse.Namespace) -> int:
 
     folder = arguments.store or default_store_folder() / "demo"
     store = JobStore(folder)
-    open_demo(store, fresh=arguments.fresh)
+    job_id = open_demo(store, fresh=arguments.fresh)
     store.close()
     serve(
         folder,
         port=arguments.port,
         demo=True,
         open_browser=not arguments.no_browser,
+        path=f"leads?job={job_id}",
     )
     return 0
 

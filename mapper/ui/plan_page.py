@@ -18,7 +18,7 @@ from mapper.pulling import (
     explain,
     read_order,
 )
-from mapper.records import PhotoEntry, tick_changes
+from mapper.records import TICK_DEPENDS_ON, PhotoEntry, tick_changes
 from mapper.routes import Crossing
 from mapper.ui import jobbar, looks
 from mapper.ui.canvas import Line, Marker, photo_canvas, take_operations
@@ -146,7 +146,7 @@ def tick(ctx: Context, findings: Findings, step: Step, reason: str = "") -> bool
     st.session_state.pop(_REFUSED, None)
     changes = tick_changes(ctx.job, step.action, step.wire, step.past, by=ctx.person, reason=reason)
     label = f"{step.wire} out" if step.action == "pull" else _step_words(step)
-    return ctx.edit(label, changes)
+    return ctx.edit(label, changes, depends_on=TICK_DEPENDS_ON)
 
 
 def _why_not(ctx: Context, findings: Findings, wire: str) -> list[str]:

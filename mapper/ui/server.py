@@ -218,12 +218,12 @@ def free_port(wanted: int | None = None) -> int:
     raise MapperError(f"Port {wanted} is taken; choose another one or leave the port out.")
 
 
-def _open_when_ready(url: str) -> None:
+def _open_when_ready(address: str, path: str) -> None:
     """Open the browser once the server answers; give up quietly after half a minute."""
     for _ in range(120):
         try:
-            with urllib.request.urlopen(f"{url}/_stcore/health", timeout=2):
-                webbrowser.open(url)
+            with urllib.request.urlopen(f"{address}/_stcore/health", timeout=2):
+                webbrowser.open(f"{address}/{path}")
                 return
         except (urllib.error.URLError, OSError):
             time.sleep(0.25)
@@ -235,14 +235,16 @@ def serve(
     demo: bool = False,
     open_browser: bool = True,
     script: str | Path = MAIN_SCRIPT,
+    path: str = "",
 ) -> None:
     """Start the application on this machine and stay until it is stopped.
 
+    `path` is what the browser opens, below the address ("leads?job=...").
     Raises MapperError when the port is taken.
     """
     chosen = free_port(port)
     app = build_app(store_folder, demo, script)
     if open_browser:
-        url = f"http://{SERVER_OPTIONS['server.address']}:{chosen}"
-        threading.Thread(target=_open_when_ready, args=(url,), daemon=True).start()
+        address = f"http://{SERVER_OPTIONS['server.address']}:{chosen}"
+        threading.Thread(target=_open_when_ready, args=(address, path), daemon=True).start()
     app.run(config={**SERVER_OPTIONS, "server.port": chosen})

@@ -7,7 +7,7 @@ has to last is in the store; `st.session_state` holds only what may be lost.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -160,7 +160,13 @@ class Context:
         store, name = self.store, entry.name
         return open_photo(sha256, lambda: _photo(sha256, name, store).pixels_bgr, size_px)
 
-    def edit(self, label: str, changes: Mapping[str, Any], uid: str | None = None) -> bool:
+    def edit(
+        self,
+        label: str,
+        changes: Mapping[str, Any],
+        uid: str | None = None,
+        depends_on: Sequence[str] = (),
+    ) -> bool:
         """Save an edit at once; True when the store has acknowledged it.
 
         Parameters
@@ -168,22 +174,30 @@ class Context:
         label : what was done, as undo will call it ("Judge Z01-H / Z02-T").
         changes : key -> new JSON value, None to delete; keys as in `mapper.records.document`.
         uid : unique name of the act; a second edit with the same one is not applied again.
+        depends_on : keys, or kinds of keys, that the edit was made from without changing them;
+            it is refused when another window has changed one of them since.
 
         An edit that meets somebody else's change is not applied; a sentence says so.
         """
         return self._save(
             lambda: self.store.edit(
-                self.job_id, label, changes, uid=uid, by=self.person, expected=self.job
+                self.job_id,
+                label,
+                changes,
+                uid=uid,
+                by=self.person,
+                expected=self.job,
+                depends_on=depends_on,
             )
         )
 
     def undo(self) -> bool:
         """Take back the last edit of the job."""
-        return self._save(lambda: self.store.undo(self.job_id, by=self.person))
+        return self._save(lambda: self.store.undo(self.job_id, by=self.person, expected=self.job))
 
     def redo(self) -> bool:
         """Do again what was taken back last."""
-        return self._save(lambda: self.store.redo(self.job_id, by=self.person))
+        return self._save(lambda: self.store.redo(self.job_id, by=self.person, expected=self.job))
 
     def _save(self, act: Callable[[], Job | None]) -> bool:
         try:
