@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from importlib.resources import files
 
 import streamlit as st
@@ -60,7 +60,10 @@ def lead_list(
     """
     data = {
         "key": key,
-        "groups": [asdict(drop) for drop in drops],
+        "groups": [
+            {"name": drop.name, "hidden": drop.hidden, "leads": [vars(one) for one in drop.leads]}
+            for drop in drops
+        ],
         "summary": summary,
         "buttons": [list(button) for button in buttons],
         "ack": acknowledgement(key),

@@ -267,7 +267,8 @@ class PhotoShelf:
             finally:
                 held.preparing = False
 
-        threading.Thread(target=work, name="prepare ground", daemon=True).start()
+        # Not a daemon: a process that ended in the middle of OpenCV's work would abort.
+        threading.Thread(target=work, name="prepare ground").start()
 
     def _use(self, token: str) -> _Held:
         with self._lock:

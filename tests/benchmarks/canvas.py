@@ -177,11 +177,14 @@ def main() -> None:
                     page.get_by_role("button", name="Whole photo (0)").click()
                     page.wait_for_timeout(200)
                     page.evaluate(STOPWATCH, [canvas.root.element_handle(), None])
-                    clicked(page, canvas, places[:2], 0)  # the ground is prepared by now
-                    line(
-                        f"click to snapped line, {words}",
-                        clicked(page, canvas, places[2:], rest_ms),
-                    )
+                    clicked(page, canvas, places[:2], 0)
+                    page.wait_for_timeout(6000)  # until all that is made once has been made
+                    server = server_process(folder / "job")
+                    busy = cpu_seconds(server)
+                    taken = clicked(page, canvas, places[2:], rest_ms)
+                    line(f"click to snapped line, {words}", taken)
+                    busy_ms = 1e3 * (cpu_seconds(server) - busy) / len(taken)
+                    print(f"  processor time of the server per click {busy_ms:.0f} ms")
                     JobStore(folder / "job").edit(
                         job_id, "Start anew", {f"lead/{options.lead}": None}
                     )

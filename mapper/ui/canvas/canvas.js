@@ -291,30 +291,34 @@ class PhotoCanvas {
 
   // While the pointer rests, ask what a click there would do: first the place on the wire, then
   // the line to it. One question at a time, and the newest place only.
-  async askSnap(hit) {
+  askSnap(hit) {
     const scene = this.scene;
     this.state.preview = null;
     clearTimeout(this.resting);
     if (!(scene.snap > 0) || !scene.token || scene.tool === "look" || hit) { this.state.snap = null; return; }
-    this.snapWanted = this.state.pointer;
-    this.resting = setTimeout(() => this.askLine(), 70);
+    this.resting = setTimeout(() => this.askPlace(), 25);
+  }
+
+  async askPlace() {
+    const scene = this.scene, at = this.state.pointer;
+    if (!at || this.state.pending.length) return; // Python has better things to do just now
+    this.resting = setTimeout(() => this.askLine(), 45);
     if (this.snapAsked) return;
     this.snapAsked = true;
-    try {
-      while (this.snapWanted) {
-        const [x, y] = this.snapWanted;
-        this.snapWanted = null;
-        const found = await this.ask("snap", { x, y, reach: scene.snap });
-        const far = this.state.pointer ? Math.hypot(found.x - this.state.pointer[0], found.y - this.state.pointer[1]) : Infinity;
-        this.state.snap = far <= scene.snap * 1.5 && this.scene.token === scene.token ? [found.x, found.y, found.width] : null;
-        this.redraw();
-      }
-    } finally { this.snapAsked = false; }
+    const found = await this.ask("snap", { x: at[0], y: at[1], reach: scene.snap });
+    this.snapAsked = false;
+    const now = this.state.pointer;
+    const far = now ? Math.hypot(found.x - now[0], found.y - now[1]) : Infinity;
+    this.state.snap = far <= scene.snap * 1.5 && this.scene.token === scene.token ? [found.x, found.y, found.width] : null;
+    this.redraw();
+    if (now && now !== at) this.askPlace();
   }
 
   async askLine() {
     const scene = this.scene, at = this.state.pointer;
     if (!scene.tail || scene.tool !== "trace" || !at || this.lineAsked || this.state.pending.length) return;
+    const away = Math.hypot(at[0] - scene.tail[0], at[1] - scene.tail[1]) * this.view.scale;
+    if (away < REACH.mouse.handle) return; // still on the last point
     this.lineAsked = true;
     const [x0, y0] = scene.tail, [x1, y1] = at;
     const found = await this.ask("trace", { x0, y0, x1, y1 });

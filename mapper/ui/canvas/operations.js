@@ -1,7 +1,7 @@
 // What the user did and Python has not yet acknowledged. Kept in the session storage too, so
 // that a reload in the middle loses nothing. One message is under way at a time: more would
 // only interrupt the run of the page that is dealing with the first.
-const RESEND_FIRST_MS = 600, RESEND_MOST_MS = 20000;
+const RESEND_FIRST_MS = 2500, RESEND_MOST_MS = 20000;
 
 class OperationLog {
   constructor(key) {
