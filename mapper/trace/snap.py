@@ -138,7 +138,7 @@ def _candidates_in_layer(
     candidates = candidates[np.argsort(away[candidates])[:200]]
     run, support = _support(elements, candidates)
     # Nearer is better, yet a faint line under the pointer must not beat the lead beside it.
-    nearness = np.exp(-0.5 * (away[candidates] / (0.4 * reach + 0.35 * NOMINAL_WIDTH_PX)) ** 2)
+    nearness = np.exp(-0.5 * (away[candidates] / (0.3 * reach + 0.3 * NOMINAL_WIDTH_PX)) ** 2)
     score = elements.contrast[candidates] * support * nearness * COARSER_BONUS**number
     # People click on the lead itself: its colour is the colour under the pointer.
     under = sample(lab, click[None])[0]

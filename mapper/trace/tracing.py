@@ -17,7 +17,7 @@ from mapper.trace.snap import Snap, agree, candidates_at, checked_point
 
 __all__ = ["trace_between"]
 
-SNAP_REACH = 0.004  # of the photo's longer side: how far a click may be off
+SNAP_REACH = 0.0025  # of the photo's longer side: how far a click may be off
 MIN_SNAP_REACH_PX = 6.0
 COLOUR_SHARE = 0.4  # of the contrast at the clicks: how far the lead's colour may stray
 COLOUR_SPREAD = (5.0, 14.0)

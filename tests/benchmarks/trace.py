@@ -1,0 +1,176 @@
+"""Measure the tracer and the crossing judge, beside two library methods in the same run.
+
+    python -m tests.benchmarks.trace cables [--count 12] [--peers]
+    python -m tests.benchmarks.trace plates [--peers]
+    python -m tests.benchmarks.trace judge [--count 12]
+
+Plates are read from MAPPER_PLATES or ../shared/plates. Times are process time on one core.
+The peers get the same two clicks and no extra ones: scikit-image's Sato filter with
+`route_through_array`, and OpenCV's `IntelligentScissorsMB`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+from skimage.filters import sato
+from skimage.graph import route_through_array
+
+from mapper.trace import judge_crossing, prepare, trace_between
+from mapper.trace.ground import as_ground
+from tests.benchmarks.loose_cables import degraded, loose_cables
+from tests.benchmarks.trace_score import Task, mend, score
+from tests.benchmarks.trace_truth import (
+    Dispute,
+    cable_crossings,
+    cable_tasks,
+    plate_crossings,
+    plate_tasks,
+    plates,
+)
+
+SEED = 20
+KINDS = ("plain", "printed", "loops")
+
+
+def sato_route(image_bgr: np.ndarray) -> Callable[[Task], np.ndarray]:
+    grey = cv2.cvtColor(image_bgr, cv2.COLOR_BGR2GRAY).astype(float)
+    sigmas = (1.5, 3.0, 5.0)
+    ridge = np.maximum(sato(grey, sigmas, black_ridges=False), sato(grey, sigmas))
+    cost = 1.0 / (0.02 + ridge / np.percentile(ridge, 99))
+
+    def trace(task: Task) -> np.ndarray:
+        ends = [tuple(int(v) for v in np.round(p[::-1])) for p in task.points_px[[0, -1]]]
+        return np.array(route_through_array(cost, *ends, geometric=True)[0])[:, ::-1]
+
+    return trace
+
+
+def scissors(image_bgr: np.ndarray) -> Callable[[Task], np.ndarray]:
+    tool = cv2.segmentation.IntelligentScissorsMB()
+    tool.setEdgeFeatureCannyParameters(32, 100)
+    tool.setGradientMagnitudeMaxLimit(200)
+    tool.applyImage(image_bgr)
+
+    def trace(task: Task) -> np.ndarray:
+        start, end = (tuple(int(v) for v in np.round(p)) for p in task.points_px[[0, -1]])
+        tool.buildMap(start)
+        return tool.getContour(end).reshape(-1, 2)
+
+    return trace
+
+
+def _measure(name: str, pictures: list[tuple[np.ndarray, list[Task]]], peers: bool) -> None:
+    rows, seconds, preparing, size = [], [], [], []
+    for image, tasks in pictures:
+        begun = time.process_time()
+        ground = prepare(image)
+        preparing.append(time.process_time() - begun)
+        for task in tasks:
+
+            def trace(clicks: list[np.ndarray], ground=ground) -> np.ndarray:
+                begun = time.process_time()
+                points = trace_between(ground, clicks[0], clicks[-1], clicks[1:-1]).points
+                seconds.append(time.process_time() - begun)
+                return points
+
+            first, last, extra = mend(trace, task)
+            rows.append((first.within, first.right, last.within, last.right, extra))
+            size.append(task.visible.sum())
+    r, weight = np.array(rows, float), np.array(size, float)
+    print(
+        f"{name:32s} leads {len(r):3d}  two clicks: within radius "
+        f"{100 * np.average(r[:, 0], weights=weight):5.1f} %, right {100 * r[:, 1].mean():5.1f} %"
+        f"  mended: {100 * np.average(r[:, 2], weights=weight):5.1f} %, "
+        f"{100 * r[:, 3].mean():5.1f} %, extra clicks {r[:, 4].mean():4.2f}"
+        f"  prepare {np.median(preparing):4.2f} s, trace {np.median(seconds):5.3f} s"
+        f" (95th {np.percentile(seconds, 95):5.3f})",
+        flush=True,
+    )
+    if peers:
+        for peer in (sato_route, scissors):
+            scores, seconds = [], []
+            for image, tasks in pictures:
+                trace = peer(image)
+                for task in tasks:
+                    begun = time.process_time()
+                    line = trace(task)
+                    seconds.append(time.process_time() - begun)
+                    result = score(line, task)
+                    scores.append((result.within, result.right))
+            s = np.array(scores, float)
+            print(
+                f"    {peer.__name__:28s} leads {len(s):3d}  two clicks: within radius "
+                f"{100 * np.average(s[:, 0], weights=weight):5.1f} %, "
+                f"right {100 * s[:, 1].mean():5.1f} %  trace {np.median(seconds):5.3f} s",
+                flush=True,
+            )
+
+
+def _judge(name: str, cases: list[tuple[np.ndarray, list[Dispute]]]) -> None:
+    right = answered = total = 0
+    seconds = []
+    for image, disputes in cases:
+        ground = as_ground(image)
+        for d in disputes:
+            begun = time.process_time()
+            answer = judge_crossing(ground, d.path_a, d.path_b, d.xy_px)
+            seconds.append(time.process_time() - begun)
+            total += 1
+            answered += answer.top is not None
+            right += answer.top == d.top
+    print(
+        f"{name:32s} crossings {total:4d}  answered {100 * answered / max(total, 1):5.1f} %  "
+        f"right when answered {100 * right / max(answered, 1):5.1f} % "
+        f"({answered - right} wrong)  {np.median(seconds):5.3f} s",
+        flush=True,
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", choices=("cables", "plates", "judge"))
+    parser.add_argument("--count", type=int, default=12, help="cable pictures per kind")
+    parser.add_argument("--peers", action="store_true")
+    chosen = parser.parse_args()
+    cv2.setNumThreads(1)
+    default = Path(__file__).resolve().parents[3] / "shared" / "plates"
+    folder = Path(os.environ.get("MAPPER_PLATES", default))
+    if chosen.what == "plates":
+        for name, truth, photo, image in plates(folder):
+            _measure(name, [(image, list(plate_tasks(truth, photo)))], chosen.peers)
+        return
+    rng = np.random.default_rng(SEED)
+    judged: dict[str, list[tuple[np.ndarray, list[Dispute]]]] = {"full": [], "degraded": []}
+    for kind in KINDS:
+        scenes = [
+            loose_cables(np.random.default_rng([SEED, k, KINDS.index(kind)]), kind)
+            for k in range(chosen.count)
+        ]
+        if chosen.what == "cables":
+            _measure(kind, [(s.image_bgr, list(cable_tasks(s))) for s in scenes], chosen.peers)
+        for s in scenes if chosen.what == "judge" else ():
+            disputes = list(cable_crossings(s, rng))
+            judged["full"].append((s.image_bgr, disputes))
+            small = [d.shrunk(3) for d in disputes]
+            judged["degraded"].append((degraded(s.image_bgr, rng), small))
+    if chosen.what == "judge":
+        for name, cases in judged.items():
+            _judge(f"cables, {name}", cases)
+        on_plates = [
+            (image, list(plate_crossings(truth, photo)))
+            for _, truth, photo, image in plates(folder)
+        ]
+        _judge("plates, full", on_plates)
+        small = [(degraded(i, rng), [d.shrunk(3) for d in ds]) for i, ds in on_plates]
+        _judge("plates, degraded", small)
+
+
+if __name__ == "__main__":
+    main()
