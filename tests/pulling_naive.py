@@ -133,7 +133,7 @@ def as_map(count, meetings, names=None, places=None):
                 m["top"],
             )
         )
-    return SimpleNamespace(leads=leads, crossings=tuple(crossings), judged=())
+    return SimpleNamespace(tracing_error_mm=0.5, leads=leads, crossings=tuple(crossings), judged=())
 
 
 def replay(count, meetings, steps):

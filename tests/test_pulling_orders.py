@@ -222,7 +222,9 @@ def test_the_weakest_judgement_is_looked_at_again_first():
         Judged("Z00", "Z01", 0.2, 7.0, "a", {"confidence": 0.95}),
         Judged("Z01", "Z00", 100.0, 7.0, "a", {"confidence": 0.6}),
     )
-    sure = SimpleNamespace(leads=route_map.leads, crossings=route_map.crossings, judged=judged)
+    sure = SimpleNamespace(
+        tracing_error_mm=0.5, leads=route_map.leads, crossings=route_map.crossings, judged=judged
+    )
     again = [r for r in plan_pull(sure).locked[0].release if r.way == "look again"]
     assert [r.places for r in again] == [((100.0, 7.0),), ((0.0, 7.0),)]
     assert "60%" in again[0].words

@@ -11,7 +11,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from mapper.pulling import PullError, Step, check_order, plan_pull, safe_now, whole_lead_cycles
+from mapper.pulling import (
+    PullError,
+    Step,
+    check_order,
+    plan_meetings,
+    plan_pull,
+    safe_now,
+    whole_lead_cycles,
+)
+from mapper.routes import Crossing, Lead
 from tests.pulling_naive import (
     NOT_YET,
     OUT,
@@ -278,7 +287,9 @@ def test_the_same_plate_gives_the_same_plan_in_whatever_order_it_is_listed(diagr
         else c
         for c in crossings
     ]  # fmt: skip
-    again = SimpleNamespace(leads=tuple(leads), crossings=tuple(turned), judged=())
+    again = SimpleNamespace(
+        tracing_error_mm=0.5, leads=tuple(leads), crossings=tuple(turned), judged=()
+    )
     one, two = plan_pull(route_map), plan_pull(again)
     assert one.steps == two.steps
     assert one.locked == two.locked
@@ -370,7 +381,9 @@ def test_rounding_of_arc_lengths_does_not_separate_meetings_at_one_place():
     )
     first, second = route_map.crossings
     shifted = replace(second, a_span_mm=(10.0 - 1e-9, 10.0 - 1e-9))
-    route_map = SimpleNamespace(leads=route_map.leads, crossings=(first, shifted), judged=())
+    route_map = SimpleNamespace(
+        tracing_error_mm=0.5, leads=route_map.leads, crossings=(first, shifted), judged=()
+    )
     assert check_order(route_map, [Step("peel", "Z00", (0.0, 7.0))])
 
 
@@ -434,8 +447,12 @@ def test_meetings_that_make_no_sense_are_refused():
     ):
         bad = (replace(good.crossings[0], **change),)
         with pytest.raises(PullError, match=words):
-            plan_pull(SimpleNamespace(leads=good.leads, crossings=bad, judged=()))
-    twice = SimpleNamespace(leads=good.leads + good.leads[:1], crossings=(), judged=())
+            plan_pull(
+                SimpleNamespace(tracing_error_mm=0.5, leads=good.leads, crossings=bad, judged=())
+            )
+    twice = SimpleNamespace(
+        tracing_error_mm=0.5, leads=good.leads + good.leads[:1], crossings=(), judged=()
+    )
     with pytest.raises(PullError, match="two leads are called Z00"):
         plan_pull(twice)
     with pytest.raises(PullError, match="cost"):
@@ -453,5 +470,29 @@ def test_meetings_that_differ_only_in_their_place_keep_one_order():
         {"a": 0, "b": 1, "sa": (1, 1), "sb": (2, 2), "top": "b"},
     ]
     route_map = as_map(2, twins)
-    turned = SimpleNamespace(leads=route_map.leads, crossings=route_map.crossings[::-1], judged=())
+    turned = SimpleNamespace(
+        tracing_error_mm=0.5, leads=route_map.leads, crossings=route_map.crossings[::-1], judged=()
+    )
     assert plan_pull(route_map).to_dict() == plan_pull(turned).to_dict()
+
+
+@pytest.mark.parametrize(("diameter_mm", "b_comes_out"), [(None, True), (2.0, False)])
+def test_order_of_places_within_the_tracing_error_is_not_relied_on(diameter_mm, b_comes_out):
+    # X lies under A at 100.0 mm and over B at 100.3 mm; A is held by an open crossing with C.
+    # Traced to 0.5 mm, nobody knows which of the two places comes first on X.
+    leads = [
+        Lead(name, "other", "D", "E", [(0, 0), (200, 0)], diameter_mm)
+        for name in ("A", "B", "C", "X")
+    ]
+
+    def crossing(a, b, on_a_mm, on_b_mm, top):
+        spans = (on_a_mm, on_a_mm), (on_b_mm, on_b_mm)
+        return Crossing(a, b, on_b_mm, 0.0, "crossing", *spans, 1.0, top)
+
+    meetings = [
+        crossing("A", "X", 50.0, 100.0, "a"),
+        crossing("B", "X", 50.0, 100.3, "b"),
+        crossing("A", "C", 80.0, 80.0, None),
+    ]
+    steps = plan_meetings(leads, meetings).steps
+    assert ("B" in [step.wire for step in steps]) == b_comes_out

@@ -29,7 +29,7 @@ def check_order(
     so each later step is judged on its own. Raises PullError for an item that is no step at
     all, and for a done item that names an unknown lead or place.
     """
-    board = Board(route_map.leads, route_map.crossings)
+    board = Board(route_map.leads, route_map.crossings, route_map.tracing_error_mm)
     state = replay(board, read_done(board, done))
     found: list[Violation] = []
     for number, item in enumerate(order, start=1):

@@ -1,8 +1,10 @@
 """The events of the peel rule: lead freed past a place, and what must come before it.
 
 A lead is freed from its free end (the exit) towards its drop. Along each lead the ends of
-all its meeting spans are numbered from the drop (0, 1, 2, ...); ends closer than
-`SAME_PLACE_MM` share a number, so that none of them can be passed without all of them.
+all its meeting spans are numbered from the drop (0, 1, 2, ...); ends closer than the tracing
+error share a number, so that none of them can be passed without all of them: which of them
+comes first along the lead is then only a guess. On an ideal line (no diameter) the order is
+taken as it is, and only ends closer than `SAME_PLACE_MM` share a number.
 `freed[lead] = k` says that the lead is free of everything numbered k and above.
 
 A *side* is one lead's part in one meeting: 2 * meeting for lead a, 2 * meeting + 1 for
@@ -26,7 +28,7 @@ import numpy as np
 
 from mapper.errors import shown
 from mapper.pulling.model import PullError
-from mapper.routes.model import Crossing, Lead
+from mapper.routes.model import TRACING_ERROR_MM, Crossing, Lead
 
 __all__ = ["SAME_PLACE_MM", "Board", "State"]
 
@@ -45,7 +47,13 @@ class Board:
     that is not a number.
     """
 
-    def __init__(self, leads: Sequence[Lead], meetings: Sequence[Crossing]) -> None:
+    def __init__(
+        self,
+        leads: Sequence[Lead],
+        meetings: Sequence[Crossing],
+        tracing_error_mm: float = TRACING_ERROR_MM,
+    ) -> None:
+        self.tracing_error_mm = tracing_error_mm
         self.leads = tuple(sorted(leads, key=attrgetter("id")))
         self.ids = tuple(lead.id for lead in self.leads)
         self.index = {lead_id: i for i, lead_id in enumerate(self.ids)}
@@ -127,7 +135,9 @@ class Board:
         lead, where = lead[order], where[order]
         fresh = np.empty(2 * sides, dtype=bool)
         fresh[:1] = True
-        fresh[1:] = (lead[1:] != lead[:-1]) | (where[1:] - where[:-1] > SAME_PLACE_MM)
+        thick = np.array([one.diameter_mm is not None for one in self.leads], dtype=bool)
+        same_mm = np.where(thick, max(self.tracing_error_mm, SAME_PLACE_MM), SAME_PLACE_MM)
+        fresh[1:] = (lead[1:] != lead[:-1]) | (where[1:] - where[:-1] > same_mm[lead[1:]])
         running = np.cumsum(fresh) - 1
         first = np.full(self.n + 1, 0, dtype=np.int64)
         counts = np.bincount(lead[fresh], minlength=self.n) if sides else np.zeros(self.n, int)

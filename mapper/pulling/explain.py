@@ -21,7 +21,7 @@ def explain(route_map: RouteMap, wire: str, done: Iterable[Item] = ()) -> list[s
     moved now, at a place where nobody has looked, or where the leads hold each other. Raises
     PullError for an unknown lead.
     """
-    board = Board(route_map.leads, route_map.crossings)
+    board = Board(route_map.leads, route_map.crossings, route_map.tracing_error_mm)
     state = replay(board, read_done(board, done))
     lead = board.index.get(wire)
     if lead is None:

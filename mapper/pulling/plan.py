@@ -15,7 +15,7 @@ from mapper.pulling.past import SAME_MEETING_MM, Item, depth_of, read_done, repl
 from mapper.pulling.stops import Stops, plan_stops
 from mapper.pulling.strong import strong_parts
 from mapper.pulling.walk import walk
-from mapper.routes.model import Crossing, Judged, Lead, RouteMap
+from mapper.routes.model import TRACING_ERROR_MM, Crossing, Judged, Lead, RouteMap
 
 __all__ = ["plan_meetings", "plan_pull", "safe_now", "whole_lead_cycles"]
 
@@ -46,6 +46,7 @@ def plan_pull(
         route_map.crossings,
         done,
         judged=route_map.judged,
+        tracing_error_mm=route_map.tracing_error_mm,
         costs=costs,
         search_nodes=search_nodes,
     )
@@ -57,14 +58,16 @@ def plan_meetings(
     done: Iterable[Item] = (),
     *,
     judged: Sequence[Judged] = (),
+    tracing_error_mm: float = TRACING_ERROR_MM,
     costs: Mapping[str, float] | None = None,
     search_nodes: int = SEARCH_NODES,
 ) -> PullPlan:
     """Do the work of `plan_pull` on leads and meetings that were found already.
 
-    `judged` serves only to know how sure a judgement was (`confidence` 0..1 among its extras).
+    `judged` serves only to know how sure a judgement was (`confidence` 0..1 among its extras);
+    `tracing_error_mm`: meetings nearer to each other along a lead are passed together.
     """
-    board = Board(leads, meetings)
+    board = Board(leads, meetings, tracing_error_mm)
     acts = read_done(board, done)
     if all(past is None for _, past in acts):
         whole = _whole_lead_plan(board, {lead for lead, _ in acts})
@@ -96,7 +99,7 @@ def safe_now(route_map: RouteMap, done: Iterable[Item] = ()) -> SafeNow:
 
     The leads of `pull` do not wait for each other: two people may take two of them.
     """
-    board = Board(route_map.leads, route_map.crossings)
+    board = Board(route_map.leads, route_map.crossings, route_map.tracing_error_mm)
     state = replay(board, read_done(board, done))
     pull, held = [], {}
     for lead in range(board.n):
@@ -118,7 +121,7 @@ def whole_lead_cycles(route_map: RouteMap) -> tuple[tuple[str, ...], ...]:
     The whole-lead rule only: a lead may be pulled when nothing lies on top of it anywhere.
     Judged meetings only. Such a set may still come apart by peeling.
     """
-    board = Board(route_map.leads, route_map.crossings)
+    board = Board(route_map.leads, route_map.crossings, route_map.tracing_error_mm)
     below: list[list[int]] = [[] for _ in range(board.n)]
     for side in np.flatnonzero(board.waits_array & ~board.open_array).tolist():
         below[board.lead_of[side ^ 1]].append(board.lead_of[side])
