@@ -191,9 +191,9 @@ def test_a_run_is_marked_unseen_by_a_key(page: Any, bench: Bench) -> None:
     canvas = pick(page, "Z04-T")
     click_along(canvas, bench.visible("Z04-T", (0.0, 0.06)))
     assert bench.lead("Z04-T").seen[-1] is True
-    page.keyboard.press("u")
+    page.keyboard.press("u")  # the pointer is on the last point: the last run is meant
     canvas.wait_acknowledged()
-    assert bench.lead("Z04-T").seen[-1] is False
+    assert bench.lead("Z04-T").seen[-1] is False, canvas.root.locator(".hint").inner_text()
 
 
 def test_another_photo_shows_the_same_place_of_the_plate(page: Any, bench: Bench) -> None:

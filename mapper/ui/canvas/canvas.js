@@ -108,7 +108,15 @@ class PhotoCanvas {
     if (!this.photo) this.view = null;
     this.resize();
     this.jump(data.lookAt);
+    this.pointAnew();
     this.redraw();
+  }
+
+  pointAnew() { // what lies under the pointer may be another thing now
+    const at = this.state.pointer;
+    if (!at || !this.view || this.state.drag) return;
+    const hit = this.hit(...toScreen(this.view, this.size, ...at), false);
+    this.state.hot = hit ? hit.kind + " " + hit.id : null;
   }
 
   showKeys(keys) {
@@ -208,6 +216,7 @@ class PhotoCanvas {
     this.state.preview = null;
     this.log.add({ ...operation, photo: this.scene.token });
     this.state.pending = this.log.pending;
+    this.root.dataset.pending = this.log.pending.length; // at once: "0" means nothing is waiting
     this.redraw();
   }
 
