@@ -1,0 +1,251 @@
+"""How right and how fast photos are fitted, in two passes: predict, then score.
+
+    python -m tests.benchmarks.fit [--json FILE] [--plates FOLDER] [--scenes N] [--size 4000x3000]
+
+The first pass sees photos and drawings only and keeps its answers; the second one opens the
+truth. The peer for time is OpenCV's SIFT at full size with a RANSAC homography between the photo
+and another one of the same plate, in the same run. `--scenes` adds random plates and photos from
+`fit_scenes`, of which none may be wrong and called good.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import cv2
+import numpy as np
+
+from mapper.fit import Camera, FitFailed, PhotoFit, fit_photo
+from mapper.photos import load_photo
+from mapper.plate import Plate
+from tests.benchmarks.fit_scenes import random_scene
+from tests.truth import true_plate, truth_of
+
+WRONG_MM = 2.0  # a drop farther off than this was put in the wrong place
+REPO = Path(__file__).resolve().parents[2]
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """What the first pass keeps of one photo."""
+
+    name: str
+    fit: PhotoFit | None
+    refusal: str
+    seconds: float
+    peer_seconds: float
+
+
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """What the second pass knows of one photo: `leads_mm` (N, 3) are visible lead points."""
+
+    camera: Camera
+    drops_mm: np.ndarray
+    leads_mm: np.ndarray
+    size: tuple[int, int]
+
+
+def peer_seconds(moving: np.ndarray, fixed: np.ndarray) -> float:
+    """Time of OpenCV's full-size SIFT, ratio test and RANSAC homography for a pair."""
+    start = time.perf_counter()
+    sift = cv2.SIFT_create()
+    a, da = sift.detectAndCompute(cv2.cvtColor(moving, cv2.COLOR_BGR2GRAY), None)
+    b, db = sift.detectAndCompute(cv2.cvtColor(fixed, cv2.COLOR_BGR2GRAY), None)
+    good = [
+        m[0]
+        for m in cv2.BFMatcher().knnMatch(da, db, k=2)
+        if len(m) == 2 and m[0].distance < 0.8 * m[1].distance
+    ]
+    if len(good) >= 4:
+        cv2.findHomography(
+            np.float32([a[m.queryIdx].pt for m in good]),
+            np.float32([b[m.trainIdx].pt for m in good]),
+            cv2.RANSAC,
+            3.0,
+        )
+    return time.perf_counter() - start
+
+
+def predict(name: str, photo: Any, plate: Plate, other: np.ndarray | None) -> Answer:
+    """Fit one photo and time it beside the peer."""
+    start = time.perf_counter()
+    fit, refusal = None, ""
+    try:
+        fit = fit_photo(photo, plate)
+    except FitFailed as error:
+        refusal = str(error)
+    seconds = time.perf_counter() - start
+    peer = peer_seconds(photo.pixels_bgr, other) if other is not None else float("nan")
+    return Answer(name, fit, refusal, seconds, peer)
+
+
+def score(answer: Answer, truth: Truth) -> dict[str, Any]:
+    """Errors of one answer in mm."""
+    row: dict[str, Any] = {
+        "photo": answer.name,
+        "verdict": answer.fit.verdict if answer.fit else "refused",
+        "seconds": answer.seconds,
+        "peer_seconds": answer.peer_seconds,
+    }
+    if answer.fit is None:
+        return row | {"refusal": answer.refusal}
+    drops = np.column_stack((truth.drops_mm, np.zeros(len(truth.drops_mm))))
+    px = truth.camera.project(drops)
+    shown = (px >= 0).all(axis=1) & (px < truth.size).all(axis=1)
+    if not shown.any():  # a close-up between drops is scored at points of the face
+        share = np.linspace(0.1, 0.9, 5)
+        grid = np.array([(x, y) for x in share for y in share]) * truth.size
+        drops = np.column_stack((truth.camera.face_points(grid), np.zeros(len(grid))))
+        px, shown = grid, np.ones(len(grid), bool)
+    error = np.hypot(*(answer.fit.plate_from_photo(px[shown]) - drops[shown, :2]).T)
+    row["errors_mm"] = error.tolist()
+    row["sigmas_mm"] = answer.fit.sigma_mm(drops[shown, :2]).tolist()
+    row["wrong"] = bool(error.max() > WRONG_MM)
+    row["reasons"] = list(answer.fit.reasons)
+    row["margin"] = answer.fit.margin
+    if len(truth.leads_mm):
+        px = truth.camera.project(truth.leads_mm)
+        found = answer.fit.plate_from_photo(px, -truth.leads_mm[:, 2])
+        row["lead_errors_mm"] = np.hypot(*(found - truth.leads_mm[:, :2]).T).tolist()
+    return row
+
+
+def true_camera(record: dict[str, Any]) -> Camera:
+    """The camera of a photo in a truth file."""
+    k = record["K"]
+    return Camera(
+        k[0][0], (k[0][2], k[1][2]), np.array(record["R"]), np.array(record["t"]), record["dist"][0]
+    )
+
+
+def true_leads_mm(truth: dict[str, Any], record: dict[str, Any]) -> np.ndarray:
+    """Lead points (N, 3) below the face that a photo shows."""
+    wires = {wire["id"]: np.array(wire["points"]) for wire in truth["wires"]}
+    out = []
+    for seen in record["wires"]:
+        points = wires[seen["id"]]
+        visible = np.array(seen["visible"], dtype=bool)
+        if len(visible) == len(points):
+            out.append(points[visible & (points[:, 2] <= 0)])
+    return np.concatenate(out) if out else np.zeros((0, 3))
+
+
+def shared_rows(folder: Path) -> list[dict[str, Any]]:
+    """Both passes over the rendered plates."""
+    answers: list[tuple[Answer, Truth]] = []
+    for place in sorted(folder.glob("plate*")):
+        truth = truth_of(place)
+        plate = true_plate(truth)
+        photos = [load_photo(place / record["file"]) for record in truth["photos"]]
+        for n, (record, photo) in enumerate(zip(truth["photos"], photos, strict=True)):
+            name = f"{place.name}/{record['file']}"
+            other = photos[(n + 1) % len(photos)].pixels_bgr
+            answer = predict(name, photo, plate, other)
+            drops = np.array([(d["x"], d["y"]) for d in truth["drops"]])
+            size = (photo.width_px, photo.height_px)
+            leads = true_leads_mm(truth, record)
+            answers.append((answer, Truth(true_camera(record), drops, leads, size)))
+    return [score(answer, truth) for answer, truth in answers]
+
+
+def scene_rows(count: int, size: tuple[int, int], first: int) -> list[dict[str, Any]]:
+    """Random plates and photos of our own."""
+    rows = []
+    for seed in range(first, first + count):
+        scene = random_scene(np.random.default_rng(seed), size=size)
+        photo = SimpleNamespace(pixels_bgr=scene.pixels_bgr, focal_px=scene.focal_px)
+        peer = scene.pixels_bgr[::-1, ::-1] if seed % 10 == 0 else None
+        answer = predict(f"scene {seed} {scene.kind}", photo, scene.plate, peer)
+        drops = np.array([(d.x_mm, d.y_mm) for d in scene.plate.drops])
+        rows.append(score(answer, Truth(scene.camera, drops, np.zeros((0, 3)), size)))
+        print_row(rows[-1])
+    return rows
+
+
+def print_row(row: dict[str, Any]) -> None:
+    ratio = row["seconds"] / row["peer_seconds"]
+    times = f"{row['seconds']:6.2f} s" + (f"  x{ratio:.2f} of peer" if ratio == ratio else "")
+    if "errors_mm" not in row:
+        print(f"{row['photo']:36} refused   {'':33} {times}", flush=True)
+        return
+    e = np.array(row["errors_mm"])
+    lead = row.get("lead_errors_mm")
+    leads = f"leads 95 % {np.quantile(lead, 0.95):.3f}" if lead else ""
+    print(
+        f"{row['photo']:36} {row['verdict']:9} drops median {np.median(e):.3f} "
+        f"95 % {np.quantile(e, 0.95):.3f} worst {e.max():.3f} mm  {leads}  "
+        f"margin {row['margin']:.0f}  {times}{'  WRONG' if row['wrong'] else ''}",
+        flush=True,
+    )
+
+
+def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """The few numbers that count."""
+    fitted = [r for r in rows if "errors_mm" in r]
+    right = [r for r in fitted if not r["wrong"]]
+    out: dict[str, Any] = {
+        "photos": len(rows),
+        "good": sum(r["verdict"] == "good" for r in rows),
+        "doubtful": sum(r["verdict"] == "doubtful" for r in rows),
+        "refused": sum(r["verdict"] == "refused" for r in rows),
+        "wrong_and_good": sum(r["wrong"] and r["verdict"] == "good" for r in fitted),
+        "wrong_and_doubtful": sum(r["wrong"] and r["verdict"] == "doubtful" for r in fitted),
+    }
+    if right:
+        e = np.concatenate([r["errors_mm"] for r in right])
+        s = np.concatenate([r["sigmas_mm"] for r in right])
+        out |= {
+            "median_mm": float(np.median(e)),
+            "p95_mm": float(np.quantile(e, 0.95)),
+            "worst_mm": float(e.max()),
+            "share_below_one_sigma": float((e < s).mean()),
+            "share_below_two_sigma": float((e < 2 * s).mean()),
+        }
+        leads = [r["lead_errors_mm"] for r in right if r.get("lead_errors_mm")]
+        if leads:
+            out["leads_p95_mm"] = float(np.quantile(np.concatenate(leads), 0.95))
+            out["leads_p95_worst_photo_mm"] = float(max(np.quantile(lead, 0.95) for lead in leads))
+    timed = [r for r in rows if r["peer_seconds"] == r["peer_seconds"]]
+    if timed:
+        out["time_over_peer"] = float(
+            sum(r["seconds"] for r in timed) / sum(r["peer_seconds"] for r in timed)
+        )
+        out["time_over_peer_worst"] = float(max(r["seconds"] / r["peer_seconds"] for r in timed))
+    return out
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    default = os.environ.get("MAPPER_PLATES", REPO.parent / "shared" / "plates")
+    parser.add_argument("--plates", type=Path, default=Path(default))
+    parser.add_argument("--scenes", type=int, default=0)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first scene")
+    parser.add_argument("--size", default="4000x3000")
+    parser.add_argument("--json", type=Path)
+    given = parser.parse_args()
+    out: dict[str, Any] = {}
+    if given.plates.is_dir():
+        rows = shared_rows(given.plates)
+        for row in rows:
+            print_row(row)
+        out["plates"] = {"summary": summary(rows), "rows": rows}
+        print(json.dumps(out["plates"]["summary"], indent=1))
+    if given.scenes:
+        width, height = (int(n) for n in given.size.split("x"))
+        rows = scene_rows(given.scenes, (width, height), given.first)
+        out["scenes"] = {"summary": summary(rows), "rows": rows}
+        print(json.dumps(out["scenes"]["summary"], indent=1))
+    if given.json:
+        given.json.write_text(json.dumps(out, indent=1), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
