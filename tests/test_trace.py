@@ -131,6 +131,18 @@ def test_a_buried_stretch_is_bridged_and_not_believed():
     assert np.median(trace.confidence[plain]) > 0.6
 
 
+def test_a_click_on_plastic_is_passed_through_without_belief():
+    image = bench(shade=70)
+    truth = lay(image, [(20, 150), (400, 150)], BEIGE, 8)
+    cv2.rectangle(image, (130, 60), (290, 240), (200, 205, 200), -1)
+    trace = trace_between(image, (40, 150), (380, 150), via=[(210, 180)])
+    assert farthest([(210, 180)], trace.points) < 1.0
+    outside = np.abs(trace.points[:, 0] - 210) > 100
+    assert farthest(trace.points[outside], truth) < 3.0
+    middle = 0.5 * (trace.points[1:] + trace.points[:-1])
+    assert trace.confidence[np.abs(middle[:, 0] - 210) < 60].max() < 0.3
+
+
 def test_where_nothing_is_to_be_seen_the_line_is_straight_and_without_belief():
     trace = trace_between(np.full((200, 300, 3), 128, np.uint8), (20, 30), (280, 170))
     assert np.allclose(trace.points, [(20, 30), (280, 170)])

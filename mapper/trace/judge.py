@@ -23,7 +23,7 @@ from mapper.trace.snap import agree, candidates_at, checked_point
 __all__ = ["CrossingEvidence", "crossing_evidence", "judge_crossing"]
 
 MIN_ANGLE_RAD = np.radians(8.0)
-ANSWER_FROM = 0.9
+ANSWER_FROM = 0.86
 NEAR_PX = 60.0  # a path that stays farther from the place than this does not cross there
 WIDTH_AT_PX = (14.0, 25.0, 38.0)
 WIDTH_REACH_PX = 3.0

@@ -17,7 +17,7 @@ from scipy.sparse.csgraph import dijkstra
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements
 from mapper.trace.links import Links
 
-__all__ = ["MAX_COLOUR", "Way", "find_way", "link_costs"]
+__all__ = ["MAX_COLOUR", "Way", "find_way", "link_costs", "stands_on_line"]
 
 BASE = 0.013
 MAX_COLOUR = 1.2
@@ -50,7 +50,7 @@ ARRIVE_PX = 1.3 * NOMINAL_WIDTH_PX
 
 @dataclass(frozen=True, eq=False)
 class Way:
-    """States from click to click (none where there is no way) and the cost in total."""
+    """States from click to click, and the cost in total."""
 
     states: np.ndarray
     cost: float
@@ -96,14 +96,14 @@ def colour_cost(colour: np.ndarray, colours: np.ndarray) -> np.ndarray:
 def find_way(elements: Elements, links: Links, cost: np.ndarray, clicks: np.ndarray) -> Way:
     """Cheapest way through `clicks` (K, 2), px of the layer, in turn; headings carry over.
 
+    Every click must stand on a line (`stands_on_line`).
+
     Where no line leads on, or only a dear one, one long bridge per stretch is tried as well.
     """
     entry = _near_click(elements, clicks[0])
     stretches: list[_Stretch] = []
     for click in clicks[1:]:
         leave = _near_click(elements, click)
-        if len(entry[0]) == 0 or len(leave[0]) == 0:
-            return Way(np.zeros(0, int), np.inf)
         distance, previous = _from_states(links, cost, len(elements), *entry)
         reached = distance[leave[0]] + leave[1]
         stretch = _Stretch(leave[0], reached, previous, None)
@@ -210,6 +210,11 @@ def _bridge_heads(elements: Elements, distance: np.ndarray, goal: np.ndarray) ->
     ahead = np.hypot(*(elements.xy[reached >> 1] - aim).T) / NOMINAL_WIDTH_PX
     order = np.argsort(distance[reached] + BRIDGE_RATE * ahead)
     return reached[order[:MOST_HEADS]]
+
+
+def stands_on_line(elements: Elements, click: np.ndarray) -> bool:
+    """Whether any element is near enough to start or end at `click`, px of the layer."""
+    return len(_near_click(elements, click)[0]) > 0
 
 
 def _near_click(elements: Elements, click: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -12,7 +12,7 @@ from mapper.trace.ground import Ground, Layer, as_ground, layer_for_width
 from mapper.trace.links import link_elements
 from mapper.trace.model import Trace, TraceError
 from mapper.trace.refine import smooth_line
-from mapper.trace.search import MAX_COLOUR, colour_cost, find_way, link_costs
+from mapper.trace.search import MAX_COLOUR, colour_cost, find_way, link_costs, stands_on_line
 from mapper.trace.snap import Snap, agree, candidates_at, checked_point
 
 __all__ = ["trace_between"]
@@ -25,6 +25,7 @@ WINDOW = 50.0  # widths around the clicks that are searched, at least
 WINDOW_SHARE = 0.4  # of the distance of the clicks
 ALIKE = 0.6
 SAME_PLACE_PX = 1.5
+PLACEHOLDER_ANGLES = 8
 MOST_ELEMENTS = 30_000
 
 
@@ -57,12 +58,28 @@ def trace_between(
     colours = np.array([s.colour for s in snaps])
     at = layer.from_photo(places)
     elements = _elements_of_lead(layer, snaps, colours, at)
+    lost = np.array([p for p in at if not stands_on_line(elements, p)]).reshape(-1, 2)
+    elements = joined(elements, _placeholders(lost, colours[0], width_px * layer.scale))
     links = link_elements(elements, layer.lab)
     cost = link_costs(elements, links, colours, width_px * layer.scale)
     way = find_way(elements, links, cost, at)
     if len(way.states) < 2:
         return _blind(clicks)
     return _as_trace(layer, elements.take(way.states >> 1), colours, width_px)
+
+
+def _placeholders(places: np.ndarray, colour: np.ndarray, width: float) -> Elements:
+    """Elements of every direction, all but without contrast, at clicks where no line is."""
+    angles = np.arange(PLACEHOLDER_ANGLES) * np.pi / PLACEHOLDER_ANGLES
+    count = len(places) * len(angles)
+    return Elements(
+        np.repeat(places, len(angles), axis=0),
+        np.tile(angles, len(places)),
+        np.full(count, 0.01),
+        np.tile(colour, (count, 1)),
+        np.tile(colour, (count, 2, 1)),
+        np.full(count, width),
+    )
 
 
 def _elements_of_lead(
