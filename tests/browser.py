@@ -5,6 +5,7 @@ Fixtures are defined here and imported by name in the test files that need them.
 
 from __future__ import annotations
 
+import atexit
 import json
 import os
 import shutil
@@ -14,6 +15,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -37,17 +39,24 @@ def chromium_path() -> str | None:
     return "/usr/bin/chromium" if Path("/usr/bin/chromium").exists() else None
 
 
+@cache
+def _started(path: str) -> Any:
+    """One Chromium for the process: each module that imports the fixture has it anew."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    playwright = sync_api.sync_playwright().start()
+    started = playwright.chromium.launch(executable_path=path, args=CHROMIUM_ARGS)
+    atexit.register(playwright.stop)
+    atexit.register(started.close)
+    return started
+
+
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """One headless Chromium for the whole session."""
+def browser() -> Any:
+    """Headless Chromium; the test is skipped where there is none."""
     path = chromium_path()
     if path is None:
         pytest.skip("no Chromium on this machine: the browser tests need one")
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    with sync_api.sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=path, args=CHROMIUM_ARGS)
-        yield started
-        started.close()
+    return _started(path)
 
 
 @contextmanager
