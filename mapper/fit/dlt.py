@@ -35,7 +35,9 @@ def homography_dlt(source: np.ndarray, target: np.ndarray) -> np.ndarray:
     (from_unit, s), (to_unit, t) = _unit(source), _unit(target)
     rows = dlt_rows(s, t)
     _, values, vt = np.linalg.svd(rows)
-    if values[7] < 1e-9 * values[0]:
+    unit_map = np.linalg.svd(vt[-1].reshape(3, 3), compute_uv=False)
+    # points in a line leave the map open (rank 7), or squash the plane when only one side is
+    if values[7] < 1e-9 * values[0] or unit_map[2] < 1e-9 * unit_map[0]:
         raise FitFailed("Three of the points lie in a line: click points spread over the plate.")
     homography = np.linalg.inv(to_unit) @ vt[-1].reshape(3, 3) @ from_unit
     h33 = homography[2, 2]
