@@ -449,5 +449,7 @@ def _edit_chosen(ctx: Context, state: PageState, op: Operation, row: LeadRow) ->
         changes = lead_changes(new)
     else:
         changes = dict.fromkeys(lead_changes(new))  # nothing is left of it
-    if not ctx.edit(label, changes, uid=op.uid) or new.finished != lead.finished:
+    read = ("plate", f"fit/{sha256}")
+    saved = ctx.edit(label, changes, uid=op.uid, depends_on=read)
+    if not saved or new.finished != lead.finished:
         state.reload = True
