@@ -234,8 +234,12 @@ def _answers(
         answers += _aligned(view, drawing, maps, trials, agrees)
         answers.sort(key=lambda a: -a.support)
         if answers:
-            seen = seen_features(view.grey, view.scale, answers[0].camera, drawing.edges.every(2))
-            if evidence(drawing.edges, seen.in_view, seen.met) > GOOD_EVIDENCE:
+            third = drawing.edges.every(3)
+            best = align(
+                view.grey, view.scale, answers[0].camera, third, view.prior, LENS_REACHES, True
+            )
+            seen = seen_features(view.grey, view.scale, best, third)
+            if evidence(third, seen.in_view, seen.met) > GOOD_EVIDENCE:
                 break
     return answers
 

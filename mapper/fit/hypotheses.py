@@ -29,6 +29,7 @@ __all__ = [
 ]
 
 MOST_TILT = math.tan(math.radians(42))
+MOST_PAIRS = 6000  # trial pairs that are scored; more are thinned out evenly
 VIEW_PX = 800  # long side of the square view in which rims are looked for
 
 
@@ -223,8 +224,8 @@ def _pair_poses(q, radius, p, size, pixel):
     if not alphas:
         return np.zeros(0, complex), np.zeros(0, complex)
     alpha, beta = np.concatenate(alphas), np.concatenate(betas)
-    if len(alpha) > 12000:
-        keep = np.random.default_rng(0).choice(len(alpha), 12000, replace=False)
+    if len(alpha) > MOST_PAIRS:
+        keep = np.random.default_rng(0).choice(len(alpha), MOST_PAIRS, replace=False)
         alpha, beta = alpha[keep], beta[keep]
     return alpha, beta
 

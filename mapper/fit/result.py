@@ -16,7 +16,7 @@ __all__ = ["PhotoFit"]
 
 # Edges err together with light and shade, by a few hundredths of a pixel of a working image of
 # about 2400 px; measured on computer-rendered plates, see docs/methods.md.
-MODEL_SIGMA_SHARE = 0.05 / 2400
+MODEL_SIGMA_SHARE = 0.06 / 2400
 # The radius that holds 68 % of the errors of a plane normal distribution, over the root of the
 # trace of its covariance: 1.07 when round, 1.0 when all along a line.
 RADIUS_68 = 1.05
