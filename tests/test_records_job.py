@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import replace
 
@@ -695,3 +696,22 @@ def test_a_trunk_without_untraced_leads_goes_on_while_another_waits(shared_plate
     job = true_job(truth, {"Z01-H"})
     exits = {one.id: one.exit for one in job.leads}
     assert {exits[id] for id in offered(job) if id in exits} == {"X2"}
+
+
+def test_a_lead_traced_on_a_doubtful_fit_is_not_trusted_until_somebody_confirms_the_fit(
+    sample_images,
+):
+    entries = json.loads((sample_images / "job.json").read_text(encoding="utf-8"))
+    cleared = next(
+        k for k in entries if k.startswith("photo/") and entries[k]["stage"] == "cleared"
+    )
+    fit = entries[f"fit/{cleared[6:]}"]
+    fit["fit"]["verdict"], fit["fit"]["reasons"] = "doubtful", ["a half turn fits as well"]
+    job = Job.from_mapping(entries)
+    assert {lead.id for lead in job.leads} <= job.provisional_ids()
+    assert not plan_pull(job.route_map()).steps
+    assert any("doubtful" in sentence for sentence in job.warnings())
+    fit["confirmed"] = {"by": "somebody", "at": "2026-03-01T08:00:00+00:00"}
+    confirmed = Job.from_mapping(entries)
+    assert confirmed.provisional_ids() == {"Z08-T"}
+    assert plan_pull(confirmed.route_map()).steps

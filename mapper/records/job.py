@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cached_property
 from types import MappingProxyType
@@ -186,8 +186,38 @@ class Job:
         return missing_leads(self.expected_leads(), self.leads)
 
     @cached_property
+    def doubted_photos(self) -> frozenset[str]:
+        """Photos whose fit is doubtful and was confirmed by nobody: what was traced there may
+        lie somewhere else on the plate."""
+        entries = {name: self.value(f"fit/{name}") for name in self.names("fit")}
+        return frozenset(
+            name
+            for name, entry in entries.items()
+            if entry.get("fit") and entry["fit"].get("verdict") != "good"
+            if not entry.get("confirmed")
+        )
+
+    @cached_property
     def _provisional(self) -> Provisional:
-        return provisional_leads(self.plate, self.leads, self.missing_leads(), self.settings)
+        # A route from a doubted photo is no route: the plan takes that lead as not traced.
+        doubted = {
+            lead.id
+            for lead in self.leads
+            if any(one.photo in self.doubted_photos for one in lead.stretches)
+        }
+        leads = tuple(
+            replace(lead, stretches=(), finished=False) if lead.id in doubted else lead
+            for lead in self.leads
+        )
+        found = provisional_leads(self.plate, leads, self.missing_leads(), self.settings)
+        if not doubted:
+            return found
+        names = ", ".join(sorted(doubted)[:3]) + (" and more" if len(doubted) > 3 else "")
+        sentence = (
+            f"{names} was traced on a photo whose fit is doubtful, and does not count as traced: "
+            "confirm that fit, or mend it."
+        )
+        return replace(found, warnings=(sentence, *found.warnings))
 
     def provisional_ids(self) -> frozenset[str]:
         """Leads of ``route_map(provisional=True)`` that run, in whole or in part, where nobody
