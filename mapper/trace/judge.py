@@ -24,6 +24,10 @@ __all__ = ["CrossingEvidence", "crossing_evidence", "judge_crossing"]
 
 MIN_ANGLE_RAD = np.radians(8.0)
 ANSWER_FROM = 0.86
+MOST_MISFIT = 0.45  # of the gap between the stories
+SHALLOW_RAD = np.radians(32.0)  # below: the leads lie close for long, so all must agree
+SHALLOW_CONTRAST = 4.0  # Lab units of either lead against what lies beside it
+MIN_LEAD_CONTRAST = 1.5
 NEAR_PX = 60.0  # a path that stays farther from the place than this does not cross there
 WIDTH_AT_PX = (14.0, 25.0, 38.0)
 WIDTH_REACH_PX = 3.0
@@ -83,9 +87,27 @@ def decide(evidence: CrossingEvidence) -> Judgement:
     if evidence.paint * evidence.shape < 0:
         score *= 0.5
     belief = float(1.0 / (1.0 + np.exp(-2.0 * abs(score))))
+    if _muddled(evidence):
+        return Judgement(None, min(belief, 0.5))
     if belief < ANSWER_FROM:
         return Judgement(None, belief)
     return Judgement("a" if score > 0 else "b", belief)
+
+
+def _muddled(evidence: CrossingEvidence) -> bool:
+    """Whether the place is not what the two stories tell of.
+
+    A third lead or plastic lies over it, a neighbour in a bundle was taken for the lead, or
+    one of the two can hardly be seen. Then the evidence may be strong and still be about
+    something else. Better no answer.
+    """
+    signs = {evidence.paint > 0, evidence.shape > 0, evidence.edges > 0}
+    shallow = evidence.angle_rad < SHALLOW_RAD
+    return (
+        evidence.misfit > MOST_MISFIT * evidence.colour_gap
+        or evidence.contrast < (SHALLOW_CONTRAST if shallow else MIN_LEAD_CONTRAST)
+        or (shallow and len(signs) > 1)
+    )
 
 
 def crossing_evidence(
