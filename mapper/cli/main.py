@@ -33,6 +33,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         return BAD_INPUT
     except BrokenPipeError:
         return 0
+    except KeyboardInterrupt:
+        print("\nmapper: stopped; what was shown as saved is saved.", file=sys.stderr)
+        return 0
 
 
 def _parser() -> argparse.ArgumentParser:
