@@ -123,3 +123,16 @@ def test_clear_crossings_on_rendered_plates_are_answered_and_never_wrongly(share
     assert total >= 10
     assert wrong == 0
     assert answered >= 0.5 * total
+
+
+def test_covered_and_bundled_crossings_on_a_rendered_plate_get_no_wrong_answer(shared_plates):
+    truth = json.loads((shared_plates / "plate2" / "truth.json").read_text())
+    photo = truth["photos"][-1]
+    ground = as_ground(cv2.imread(str(shared_plates / "plate2" / photo["file"])))
+    cases = list(plate_crossings(truth, photo, clear_only=False))
+    wrong = 0
+    for case in cases:
+        answer = judge_crossing(ground, case.path_a, case.path_b, case.xy_px)
+        wrong += answer.top not in (None, case.top)
+    assert len(cases) > 40
+    assert wrong == 0

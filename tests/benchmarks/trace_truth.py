@@ -70,8 +70,10 @@ def plate_tasks(truth: dict, photo: dict) -> Iterator[Task]:
         yield Task(wire["id"], line[part], seen[part], width[part])
 
 
-def plate_crossings(truth: dict, photo: dict) -> Iterator[Dispute]:
-    """Crossings of 8 degrees and more whose leads are seen on all four sides, the upper in it."""
+def plate_crossings(truth: dict, photo: dict, clear_only: bool = True) -> Iterator[Dispute]:
+    """Crossings of 8 degrees and more; `clear_only`: whose leads are seen on all four sides,
+    the upper one in the crossing, too.
+    """
     wires = {w["id"]: w for w in truth["wires"]}
     seen_wires = {w["id"]: w for w in photo["wires"]}
     for c in truth["crossings"]:
@@ -93,7 +95,7 @@ def plate_crossings(truth: dict, photo: dict) -> Iterator[Dispute]:
             near = slice(max(i - 40, 0), i + 41)
             paths.append(np.array(seen_wires[c[side]]["polyline_px"])[near])
             width.append(_width_px(truth, photo, c[side])[i])
-        if clear:
+        if clear or not clear_only:
             z = c["z_a"] if c["over"] == c["a"] else c["z_b"]
             place = cv2.projectPoints(
                 np.array([[[c["x"], c["y"], z]]]),
