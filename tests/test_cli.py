@@ -129,3 +129,13 @@ def test_the_command_runs_as_a_program(map_file):
         check=True,
     )
     assert json.loads(done.stdout)["status"] == "complete"
+
+
+def test_fit_puts_every_photo_of_the_demo_on_the_plate(sample_images, capsys):
+    photos = [str(path) for path in sorted(sample_images.glob("*.jpg"))]
+    assert main(["fit", str(sample_images / "route-map.json"), *photos, "--json"]) == 0
+    records = json.loads(capsys.readouterr().out)
+    assert [record["photo"] for record in records] == photos
+    # the close-up alone fits in two places; through a neighbour it fits in one
+    assert [record["verdict"] for record in records] == ["good"] * len(photos)
+    assert max(record["sigma_mm"] for record in records) < 0.5

@@ -35,7 +35,7 @@ def read_plate(path: Path) -> Plate:
 def fit_files(
     plate: Plate, paths: Sequence[Path], progress: Callable[[int, int], None]
 ) -> list[dict[str, Any]]:
-    """Fit each photo alone; what fails is tried again through a photo that was fitted well.
+    """Fit each photo alone; what fails or is doubtful is tried again through a good photo.
 
     Returns one plain record per photo in the order given: either the fit with `verdict`,
     `method`, `reasons` and `sigma_mm` (1 sigma at the worst drop), or `error`, a sentence.
@@ -56,11 +56,12 @@ def fit_files(
             again = {
                 pool.submit(_fit_one, plate, paths[n], base): n
                 for n, record in enumerate(records)
-                if "error" in record and record["may_try_again"]
+                if record.get("may_try_again") or record.get("verdict") == "doubtful"
             }
             for future in as_completed(again):
-                if "fit" in future.result():
-                    records[again[future]] = future.result()
+                number, record = again[future], future.result()
+                if record.get("verdict") == "good" or "error" in records[number]:
+                    records[number] = record
     for record in records:
         record.pop("may_try_again", None)
     return records
