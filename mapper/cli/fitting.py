@@ -1,4 +1,4 @@
-"""Many photos fitted on all cores, one photo in memory per core."""
+"""Many photos fitted on all cores, with a few photos in memory per core."""
 
 from __future__ import annotations
 
@@ -17,6 +17,8 @@ from mapper.plate import Plate
 from mapper.routes import read_route_map
 
 __all__ = ["fit_files", "read_plate"]
+
+THROUGH = 3  # good photos that a doubtful one is tried through; bounds the memory per core
 
 
 def read_plate(path: Path) -> Plate:
@@ -45,16 +47,20 @@ def fit_files(
     done = 0
     progress(0, len(paths))
     with ProcessPoolExecutor(workers) as pool:
-        alone = {pool.submit(_fit_one, plate, path, None): n for n, path in enumerate(paths)}
+        alone = {pool.submit(_fit_one, plate, path, []): n for n, path in enumerate(paths)}
         for future in as_completed(alone):
             records[alone[future]] = future.result()
             done += 1
             progress(done, len(paths))
         good = [n for n, record in enumerate(records) if record.get("verdict") == "good"]
         if good:
-            base = (paths[good[0]], records[good[0]]["fit"])
+
+            def nearest(n: int) -> list[tuple[Path, dict[str, Any]]]:
+                chosen = sorted(good, key=lambda other: abs(other - n))[:THROUGH]
+                return [(paths[other], records[other]["fit"]) for other in chosen]
+
             again = {
-                pool.submit(_fit_one, plate, paths[n], base): n
+                pool.submit(_fit_one, plate, paths[n], nearest(n)): n
                 for n, record in enumerate(records)
                 if record.get("may_try_again") or record.get("verdict") == "doubtful"
             }
@@ -67,15 +73,15 @@ def fit_files(
     return records
 
 
-def _fit_one(plate: Plate, path: Path, base: tuple[Path, dict[str, Any]] | None) -> dict[str, Any]:
-    """One photo, alone or through `base`, a photo with the plain form of its fit."""
+def _fit_one(
+    plate: Plate, path: Path, through: Sequence[tuple[Path, dict[str, Any]]]
+) -> dict[str, Any]:
+    """One photo, alone or through others, each given with the plain form of its fit."""
     record: dict[str, Any] = {"photo": str(path)}
     try:
         photo = load_photo(path)
-        hints = None
-        if base is not None:
-            hints = FitHints(fitted=((load_photo(base[0]), PhotoFit.from_dict(base[1])),))
-        fit = fit_photo(photo, plate, hints)
+        fitted = tuple((load_photo(other), PhotoFit.from_dict(fit)) for other, fit in through)
+        fit = fit_photo(photo, plate, FitHints(fitted=fitted) if fitted else None)
     except MapperError as error:
         return record | {"error": str(error), "may_try_again": isinstance(error, FitFailed)}
     drops_mm = np.array([(drop.x_mm, drop.y_mm) for drop in plate.drops])
