@@ -2,7 +2,17 @@
 
 from mapper.pulling.check import check_order, read_order
 from mapper.pulling.explain import explain
+from mapper.pulling.log import (
+    BREAK_ERROR_MM,
+    LogEvent,
+    LogReading,
+    contradictions,
+    piece_ids,
+    read_log,
+    refusals,
+)
 from mapper.pulling.model import (
+    Freed,
     LockedSet,
     LookAt,
     PullError,
@@ -15,7 +25,11 @@ from mapper.pulling.model import (
 from mapper.pulling.plan import plan_meetings, plan_pull, safe_now, whole_lead_cycles
 
 __all__ = [
+    "BREAK_ERROR_MM",
+    "Freed",
     "LockedSet",
+    "LogEvent",
+    "LogReading",
     "LookAt",
     "PullError",
     "PullPlan",
@@ -24,10 +38,14 @@ __all__ = [
     "Step",
     "Violation",
     "check_order",
+    "contradictions",
     "explain",
+    "piece_ids",
     "plan_meetings",
     "plan_pull",
+    "read_log",
     "read_order",
+    "refusals",
     "safe_now",
     "whole_lead_cycles",
 ]

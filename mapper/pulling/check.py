@@ -11,7 +11,7 @@ from pathlib import Path
 from mapper.errors import shown
 from mapper.pulling.events import Board, State
 from mapper.pulling.model import PullError, Step, Violation
-from mapper.pulling.past import Item, as_step, depth_of, read_done, replay
+from mapper.pulling.past import Done, Item, as_step, depth_of, read_done, replay
 from mapper.routes.model import RouteMap
 
 __all__ = ["check_order", "read_order"]
@@ -20,7 +20,7 @@ _MAX_ROWS = 100_000
 
 
 def check_order(
-    route_map: RouteMap, order: Iterable[Item], done: Iterable[Item] = ()
+    route_map: RouteMap, order: Iterable[Item], done: Iterable[Done] = ()
 ) -> list[Violation]:
     """Replay an order and return every break of the peel rule; an empty list means none.
 

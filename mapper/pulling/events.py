@@ -122,6 +122,37 @@ class Board:
     def is_open(self, side: int) -> bool:
         return bool(self.open_array[side])
 
+    def span_mm(self, side: int) -> tuple[float, float]:
+        """Return the stretch of the side's own lead, as arc length from its drop."""
+        low, high = self._spans[side]
+        return float(low), float(high)
+
+    def number_at(self, lead: int, down_to_mm: float) -> int:
+        """Return the number down to which a lead is free that is free from an arc length on.
+
+        A number of which any end lies nearer the drop does not count as passed.
+        """
+        below = [
+            number
+            for side in self.sides_of[lead]
+            for where, number in zip(
+                self.span_mm(side), (self.low[side], self.high[side]), strict=True
+            )
+            if where < down_to_mm - SAME_PLACE_MM
+        ]
+        return max(below, default=-1) + 1
+
+    def start_mm(self, lead: int, number: int) -> float:
+        """Return the arc length of the end nearest the drop among those of one number."""
+        return min(
+            where
+            for side in self.sides_of[lead]
+            for where, own in zip(
+                self.span_mm(side), (self.low[side], self.high[side]), strict=True
+            )
+            if own == number
+        )
+
     # -- numbered places along each lead, made only when peeling comes into it -------------
 
     @cached_property

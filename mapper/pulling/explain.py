@@ -7,14 +7,14 @@ from collections.abc import Iterable
 from mapper.errors import shown
 from mapper.pulling.events import Board, State
 from mapper.pulling.model import PullError
-from mapper.pulling.past import Item, read_done, replay
+from mapper.pulling.past import Done, read_done, replay
 from mapper.pulling.words import place_words, under_words
 from mapper.routes.model import RouteMap
 
 __all__ = ["explain"]
 
 
-def explain(route_map: RouteMap, wire: str, done: Iterable[Item] = ()) -> list[str]:
+def explain(route_map: RouteMap, wire: str, done: Iterable[Done] = ()) -> list[str]:
     """Return short sentences; each names what holds the lead of the one before it.
 
     The chain follows the hold nearest the free end of each lead. It ends at a lead that can be

@@ -8,6 +8,7 @@ from typing import Any, Literal
 from mapper.errors import MapperError
 
 __all__ = [
+    "Freed",
     "LockedSet",
     "LookAt",
     "Place",
@@ -41,6 +42,17 @@ class Step:
         if self.past is None:
             return {"action": self.action, "wire": self.wire}
         return {"action": self.action, "wire": self.wire, "past": list(self.past)}
+
+
+@dataclass(frozen=True)
+class Freed:
+    """A lead that hangs free from its free end down to a place, as the teardown log gives it.
+
+    `down_to_mm`: arc length from its drop; everything from there outwards has been freed.
+    """
+
+    wire: str
+    down_to_mm: float
 
 
 @dataclass(frozen=True)

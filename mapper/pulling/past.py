@@ -8,12 +8,13 @@ from typing import Any
 
 from mapper.errors import shown
 from mapper.pulling.events import Board, State
-from mapper.pulling.model import Place, PullError, Step
+from mapper.pulling.model import Freed, Place, PullError, Step
 from mapper.pulling.words import place_words
 
-__all__ = ["SAME_MEETING_MM", "Item", "as_step", "depth_of", "read_done", "replay"]
+__all__ = ["SAME_MEETING_MM", "Done", "Item", "as_step", "depth_of", "read_done", "replay"]
 
 Item = str | Step | Mapping[str, Any]
+Done = Item | Freed  # what has been done may also come from a log that was read
 
 SAME_MEETING_MM = 1.0  # as far as a judgement in a file may lie from its meeting
 _EXACT_MM = 1e-6
@@ -22,6 +23,11 @@ _EXACT_MM = 1e-6
 def as_step(item: Item) -> Step:
     """Return a lead id, a Step, or {"action", "wire", "past"} as a Step. Raises PullError."""
     if isinstance(item, Step):
+        if item.action not in ("pull", "peel") or (item.past is None) != (item.action == "pull"):
+            raise PullError(
+                f"{shown(item.action)} of {shown(item.wire)} is not a step of an order; "
+                "pull a lead, or peel it past a place"
+            )
         return item
     if isinstance(item, str):
         return Step("pull", item)
@@ -64,19 +70,23 @@ def depth_of(board: Board, lead: int, past: Place, freed: int | None = None) -> 
     return ahead[-1] if ahead else depths[0]
 
 
-def read_done(board: Board, done: Iterable[Item]) -> list[tuple[int, Place | None]]:
-    """Return what has been done as (lead, place it was peeled past or None for a pull).
+def read_done(board: Board, done: Iterable[Done]) -> list[tuple[int, Place | float | None]]:
+    """Return what has been done as (lead, how far): None for a pull, else the place that it was
+    peeled past, or the arc length down to which it is free.
 
     Raises PullError for an unknown lead, and for a place where the lead meets nothing.
     """
-    acts = []
+    acts: list[tuple[int, Place | float | None]] = []
     for item in done:
-        step = as_step(item)
+        step = item if isinstance(item, Freed) else as_step(item)
         lead = board.index.get(step.wire)
         if lead is None:
             raise PullError(
                 f"{shown(step.wire)} is marked as done but is no lead of this plate; check the id"
             )
+        if isinstance(step, Freed):
+            acts.append((lead, float(step.down_to_mm)))
+            continue
         if step.past is not None and depth_of(board, lead, step.past) is None:
             raise PullError(
                 f"{shown(step.wire)} is marked as peeled past {place_words(step.past)}, "
@@ -86,11 +96,14 @@ def read_done(board: Board, done: Iterable[Item]) -> list[tuple[int, Place | Non
     return acts
 
 
-def replay(board: Board, acts: Iterable[tuple[int, Place | None]]) -> State:
+def replay(board: Board, acts: Iterable[tuple[int, Place | float | None]]) -> State:
     """Return the state after what has been done, right or wrong."""
     state = State(board)
-    for lead, past in acts:
-        depth = None if past is None else depth_of(board, lead, past, state.freed[lead])
+    for lead, how_far in acts:
+        if isinstance(how_far, float):
+            state.free(lead, board.number_at(lead, how_far))
+            continue
+        depth = None if how_far is None else depth_of(board, lead, how_far, state.freed[lead])
         if depth is None:
             state.take_out(lead)
         else:

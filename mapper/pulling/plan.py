@@ -11,7 +11,7 @@ from mapper.pulling.events import Board, State
 from mapper.pulling.locks import find_locked
 from mapper.pulling.looks import find_looks
 from mapper.pulling.model import PullPlan, SafeNow, Step
-from mapper.pulling.past import SAME_MEETING_MM, Item, depth_of, read_done, replay
+from mapper.pulling.past import SAME_MEETING_MM, Done, depth_of, read_done, replay
 from mapper.pulling.stops import Stops, plan_stops
 from mapper.pulling.strong import strong_parts
 from mapper.pulling.walk import walk
@@ -24,7 +24,7 @@ SEARCH_NODES = 8_000
 
 def plan_pull(
     route_map: RouteMap,
-    done: Iterable[Item] = (),
+    done: Iterable[Done] = (),
     *,
     costs: Mapping[str, float] | None = None,
     search_nodes: int = SEARCH_NODES,
@@ -55,7 +55,7 @@ def plan_pull(
 def plan_meetings(
     leads: Sequence[Lead],
     meetings: Sequence[Crossing],
-    done: Iterable[Item] = (),
+    done: Iterable[Done] = (),
     *,
     judged: Sequence[Judged] = (),
     tracing_error_mm: float = TRACING_ERROR_MM,
@@ -94,7 +94,7 @@ def plan_meetings(
     )
 
 
-def safe_now(route_map: RouteMap, done: Iterable[Item] = ()) -> SafeNow:
+def safe_now(route_map: RouteMap, done: Iterable[Done] = ()) -> SafeNow:
     """Return every lead that can be pulled whole right now, and what holds each other one.
 
     The leads of `pull` do not wait for each other: two people may take two of them.

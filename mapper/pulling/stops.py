@@ -69,7 +69,8 @@ def plan_stops(start: State, search_nodes: int) -> Stops:
     gates = _gates(start)
     goal = _goals(start, end, gates)
     lead, high = gates[0], gates[1]
-    gates = gates[:, high >= goal[lead]]
+    # a lead that was torn into a span and stays where it is waits for nobody
+    gates = gates[:, (high >= goal[lead]) & (goal < np.array(start.freed))[lead]]
     taking_part = np.flatnonzero((goal < np.array(start.freed)) | ((goal == 0) & ~_out(start)))
     edges = (np.ones(gates.shape[1], dtype=np.int8), (gates[0], gates[2]))
     relation = coo_array(edges, shape=(start.board.n,) * 2)
@@ -119,14 +120,16 @@ def _goals(start: State, end: State, gates: np.ndarray) -> np.ndarray:
     0 for all that can come out; a lead that stays is lifted past the places where it lies over
     those (and over others that have to make way), and otherwise stays as it is.
     """
-    goal = np.array(start.freed)
+    was = np.array(start.freed)
+    goal = was.copy()
     leaves = np.array(end.freed) == 0
     goal[leaves] = 0
     lead, high, other, low = gates
     todo = leaves[lead] & ~leaves[other]
     while todo.any():
         np.minimum.at(goal, other[todo], low[todo])
-        asked = ~leaves[lead] & ~leaves[other] & (high >= goal[lead])
+        moves = (goal < was)[lead] & (high >= goal[lead])
+        asked = ~leaves[lead] & ~leaves[other] & moves
         todo = asked & (low < goal[other])
     return goal
 

@@ -105,7 +105,16 @@ def tick_changes(
     reason: str = "",
     at: datetime | None = None,
 ) -> Changes:
-    """Add a step to the teardown log, after the last one."""
+    """Add an event to the teardown log, after the last one.
+
+    `action`: "pull", "peel" (`past` is the place), "broke" (`past` is where) or "put back".
+    Ask `mapper.pulling.refusals` before; a pull or peel that breaks the rule needs a `reason`.
+    Raises RecordsError for any other action, and for a peel or break without a place.
+    """
+    if action in ("peel", "broke") and past is None:
+        raise RecordsError(f"Say where {shown(wire)} was peeled past or broke: click the place.")
     last = max((int(step.number) for step in job.done), default=0)
     step = DoneStep(f"{last + 1:04d}", action, wire, past, at or datetime.now(UTC), by, reason)
-    return {key_of("done", step.number): step.to_mapping()}
+    entry = step.to_mapping()
+    DoneStep.from_mapping(step.number, entry)
+    return {key_of("done", step.number): entry}

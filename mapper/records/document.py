@@ -52,6 +52,7 @@ MAX_KEY_LENGTH = 200  # a kind, a slash and an id of 64 characters, with room
 UNSEEN_ERROR_MM = 4.0  # how far a buried run may lie from where it was drawn
 KINDS_WITH_ID = ("photo", "fit", "lead", "judged", "done")
 KINDS_ALONE = ("about", "plate", "settings")
+LOG_ACTIONS = ("pull", "peel", "broke", "put back")
 _SHA256 = re.compile(r"[0-9a-f]{64}\Z")
 _STAGE_ORDER = {"before": 0, "during": 1, "cleared": 2, "rebuilt": 3}
 
@@ -261,15 +262,18 @@ class JudgedEntry:
 
 @dataclass(frozen=True)
 class DoneStep:
-    """One tick of the teardown log; `action`, `wire` and `past` read as a step of the plan."""
+    """One event of the teardown log; `mapper.pulling.read_log` reads it as it is.
+
+    `past`: place in plate mm that the lead was peeled past, or where it broke.
+    """
 
     number: str  # "0001": the order of the ticks
-    action: str  # "pull" | "peel"
+    action: str  # "pull", "peel", "broke", "put back"
     wire: str
     past: tuple[float, float] | None = None
     at: datetime | None = None
     by: str = ""
-    reason: str = ""  # why it was taken although it was not free
+    reason: str = ""  # why it was taken although it was not free, or how it came to it
 
     @classmethod
     def from_mapping(cls, number_: str, mapping: Mapping[str, Any]) -> DoneStep:
@@ -277,8 +281,11 @@ class DoneStep:
         if not (number_.isascii() and number_.isdecimal()):
             raise RecordsError(f"{shown(number_)} is no number of a tick: tick the step again.")
         action = required(mapping, "action", where)
-        if action not in ("pull", "peel"):
-            raise RecordsError(f"{shown(where)}: action should be pull or peel.")
+        if action not in LOG_ACTIONS:
+            raise RecordsError(
+                f"{shown(where)}: action should be pull, peel, broke or put back, "
+                f"not {shown(action)}."
+            )
         return cls(
             number=number_,
             action=action,

@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from mapper.plate import Plate
+from mapper.pulling import LogReading, read_log
 from mapper.records.document import (
     DoneStep,
     JudgedEntry,
@@ -171,9 +172,20 @@ class Job:
 
     @cached_property
     def done(self) -> tuple[DoneStep, ...]:
-        """The teardown log in order; reads as the `done` of `mapper.pulling.plan_pull`."""
+        """The teardown log in order, as it was written; `teardown` follows it."""
         found = (DoneStep.from_mapping(n, self.value(f"done/{n}")) for n in self.names("done"))
         return tuple(sorted(found, key=lambda step: int(step.number)))
+
+    @cached_property
+    def teardown(self) -> LogReading:
+        """The plate as the teardown log leaves it: plan, check and explain from this one's
+        `route_map` and `done`. What in the log no longer fits is told in its `findings`.
+
+        A judgement made after a lead was put back counts for how it lies there now. A piece of
+        a broken lead is provisional when its ``lead_of(piece)`` is. Raises RecordsError
+        without a plate.
+        """
+        return read_log(self.route_map(), self.done, self.judged)
 
     # --- what is still missing ------------------------------------------------------
 
