@@ -20,7 +20,7 @@ __all__ = ["browser"]  # the fixture
 pytestmark = pytest.mark.browser
 PHOTO = "05_clear_overview.jpg"
 # one lead for each test that traces: the tests share one job
-MISSING = ("Z02-H", "Z02-T", "Z03-H", "Z04-H", "Z04-T", "Z06-H", "Z08-H")
+MISSING = ("Z02-H", "Z02-T", "Z03-H", "Z03-T", "Z04-H", "Z04-T", "Z06-H", "Z08-H")
 
 
 class Bench:
@@ -237,3 +237,64 @@ def test_leads_are_hidden_and_shown(page: Any, bench: Bench) -> None:
 def test_next_goes_to_a_lead_that_is_not_traced(page: Any, bench: Bench) -> None:
     page.get_by_role("button", name="Next untraced", exact=True).click()
     page.locator("button.lead.on:not(.traced)").wait_for()
+
+
+def test_two_fingers_zoom_and_leave_no_click(browser: Any, bench: Bench) -> None:
+    address = f"{bench.address}/leads?job={bench.job_id}&lead=Z08-H"
+    with page_of(browser, address, has_touch=True) as page:
+        canvas = canvas_of(page)
+        page.get_by_role("button", name="Whole photo (0)").tap()
+        page.wait_for_timeout(150)
+        before = canvas.view()[0]
+        steps = len(bench.store.history(bench.job_id))
+        box = canvas.root.bounding_box()
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        session = page.context.new_cdp_session(page)
+
+        def touch(kind: str, apart: float | None = None) -> None:
+            places = [] if apart is None else [(x - apart, y, 1), (x + apart, y, 2)]
+            points = [{"x": px, "y": py, "id": number} for px, py, number in places]
+            session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+        touch("touchStart", 40)
+        for apart in (60, 80, 100, 120):
+            touch("touchMove", apart)
+        touch("touchEnd")
+        page.wait_for_timeout(150)
+        assert canvas.view()[0] == pytest.approx(3 * before, rel=0.1)  # three times as far apart
+        canvas.wait_acknowledged()
+        assert len(bench.store.history(bench.job_id)) == steps
+
+
+def test_a_lead_is_cut_under_the_pointer_and_undo_brings_it_back(page: Any, bench: Bench) -> None:
+    canvas = pick(page, "Z05-H")
+    whole = bench.lead("Z05-H")
+    where = bench.visible("Z05-H", (0.5,))[0]
+    page.mouse.move(*canvas.screen(*where))
+    page.keyboard.press("x")
+    canvas.wait_acknowledged()
+    short = bench.lead("Z05-H")
+    assert not short.finished, canvas.root.locator(".hint").inner_text()
+    assert len(short.points_mm) < len(whole.points_mm)
+    page.locator(".jb-soft", has_text="last: Cut Z05-H").wait_for()
+    page.keyboard.press("z")
+    canvas.wait_acknowledged()
+    assert bench.lead("Z05-H") == whole
+
+
+def test_a_line_is_given_to_the_lead_it_really_is(page: Any, bench: Bench) -> None:
+    canvas = pick(page, "Z07-H")
+    line = bench.lead("Z07-H").stretches
+    page.keyboard.press("a")
+    canvas.root.locator(".hint", has_text="really is").wait_for()
+    page.get_by_role("button", name="Z07-T:").click()
+    canvas.root.locator(".hint.alert", has_text="has a line already").wait_for()
+    page.keyboard.press("a")
+    canvas.root.locator(".hint", has_text="really is").wait_for()
+    page.get_by_role("button", name="Z03-T:").click()  # never begun
+    page.locator('button.lead.on[title^="Z03-T:"]').wait_for()
+    assert bench.lead("Z03-T").stretches == line
+    assert bench.lead("Z07-H") is None
+    page.keyboard.press("z")
+    canvas.wait_acknowledged()
+    assert bench.lead("Z07-H").stretches == line

@@ -12,12 +12,13 @@ from mapper.ui.findings import findings_of
 from mapper.ui.server import settings
 from mapper.ui.session import Context, context, go
 
-__all__ = ["begin"]
+__all__ = ["begin", "show_saved"]
 
 DEMO_TEXT = (
     "This job is an invented scenario with computer-rendered photos. "
     "What you do here is kept apart from your own jobs."
 )
+_SAVED = "jobbar saved line"  # session state: the place of that line in the bar
 PAGE_WORDS = {
     "jobs": "Jobs",
     "plate": "Plate",
@@ -59,10 +60,11 @@ def _bar(ctx: Context, page: str) -> None:
             here = f'&emsp;<span class="jb-next">Next: <b>{escape(next_thing.text)}</b></span>'
         with st.container(width="stretch", gap=None):
             st.html(
-                f'<span class="jb-name">{name}</span>&ensp;'
-                f'<span class="jb-saved">{_saved(ctx)}</span>{here}<br>'
+                f'<span class="jb-name">{name}</span>{here}<br>'
                 f'<span class="jb-soft">{_progress(ctx)}</span>'
             )
+            st.session_state[_SAVED] = st.empty()
+            show_saved(ctx)
         if next_thing is not None and not here:
             text = f"Next: {next_thing.text}"
             if st.button(text, key="jobbar next", type="primary"):
@@ -71,10 +73,22 @@ def _bar(ctx: Context, page: str) -> None:
             ("Undo", job.undo_label, ctx.undo, ":material/undo:"),
             ("Redo", job.redo_label, ctx.redo, ":material/redo:"),
         ):
-            text = word if label is None else f"{word}: {shown(label, 34)}"
+            text = word if label is None or word == "Undo" else f"{word}: {shown(label, 34)}"
             if st.button(text, key=f"jobbar {word}", icon=icon, disabled=label is None):
                 act()
                 st.rerun()
+
+
+def show_saved(ctx: Context) -> None:
+    """Say when the job was last saved and what undo would take back.
+
+    A page that works in a fragment calls it in every run, since the bar is drawn outside.
+    """
+    slot = st.session_state.get(_SAVED)
+    if slot is not None:
+        label = ctx.job.undo_label
+        last = "" if label is None else f" · last: {escape(shown(label, 48))}"
+        slot.html(f'<span class="jb-saved">{_saved(ctx)}</span><span class="jb-soft">{last}</span>')
 
 
 def _saved(ctx: Context) -> str:

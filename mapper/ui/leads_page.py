@@ -16,7 +16,7 @@ import streamlit as st
 from mapper.errors import MapperError, shown
 from mapper.records import PhotoEntry, TracedLead, lead_changes
 from mapper.trace import snap_to_wire
-from mapper.ui import jobbar, leads_tracing, leads_view, looks
+from mapper.ui import jobbar, leads_tools, leads_tracing, leads_view, looks
 from mapper.ui.canvas import Operation, photo_canvas, take_operations
 from mapper.ui.leads_list import lead_list
 from mapper.ui.leads_tracing import Sight
@@ -42,6 +42,8 @@ class PageState:
     photo: str | None = None
     hidden: set[str] = field(default_factory=set)
     only: bool = False
+    giving: bool = False  # the next lead picked takes over the chosen one's line
+    doubt: tuple[str, int] | None = None  # the doubtful stretch looked at: lead and number
     message: str = ""
     jump: dict[str, object] | None = None
     jumps: int = 0
@@ -87,7 +89,11 @@ def _work(ctx: Context) -> None:
     if not photos:  # undone meanwhile
         st.rerun()
     for op in take_operations(LIST):
-        _list_operation(ctx, state, op)
+        state.message = ""
+        try:
+            _list_operation(ctx, state, op)
+        except MapperError as error:
+            state.message = shown(error, 220)
     until = time.monotonic() + RUN_SECONDS
     for op in take_operations(CANVAS):
         if time.monotonic() > until:
@@ -97,13 +103,16 @@ def _work(ctx: Context) -> None:
             _canvas_operation(ctx, state, op)
         except MapperError as error:
             state.message = shown(error, 220)
+    jobbar.show_saved(ctx)
     if state.reload:  # the job bar above has something new to say
         state.reload = False
         st.rerun()
     left, right = st.columns([1, 3.4], gap="small")
     with right:
-        _bar(ctx, state, photos)
-        _canvas(ctx, state)
+        bar = st.container()
+        _canvas(ctx, state)  # first: it is what the user waits for
+        with bar:
+            _bar(ctx, state, photos)
     with left:
         _list(ctx, state)
 
@@ -243,7 +252,7 @@ def _canvas(ctx: Context, state: PageState) -> None:
         handles=handles,
         tool="trace" if tracing else "look",
         height="window",
-        hint=state.message or _hint(chosen),
+        hint=state.message or _hint(chosen, state.giving),
         alert=bool(state.message),
         keys=_keys(chosen, state, len(_fitted(ctx))),
         undo=True,
@@ -266,10 +275,12 @@ def _tail(sight: Sight, lead: TracedLead) -> tuple[float, float] | None:
     return (float(x), float(y)) if sight.shows((x, y)) else None
 
 
-def _hint(chosen: LeadRow | None) -> str:
+def _hint(chosen: LeadRow | None, giving: bool) -> str:
     if chosen is None:
         return "Pick a lead in the list or on the photo, or press N for the next untraced one."
     name = shown(chosen.id, 40)
+    if giving:
+        return f"Pick the lead that the line of {name} really is; V to leave it as it is."
     if chosen.state == "missing":
         return f"{name}: click where it leaves the nozzle of {shown(chosen.drop, 40)}."
     if chosen.state == "unfinished":
@@ -287,9 +298,12 @@ def _keys(chosen: LeadRow | None, state: PageState, photos: int) -> dict[str, st
         if chosen.lead is not None and len(leads_tracing.joints(chosen.lead)) > 1:
             keys |= {"u": "unseen", "s": "straight", "b": "by channel"}
             keys["f"] = "go on with it" if chosen.state == "traced" else "finish"
+            keys |= {"x": "cut here", "a": "is another lead"}
+            if leads_tools.doubts([chosen.lead]):
+                keys["y"] = "this is right"
         keys["o"] = "all leads" if state.only else "only this"
         keys["v"] = "let go"
-    keys["z"] = "undo"
+    keys |= {"d": "next doubtful", "z": "undo"}
     if photos > 1:
         keys["p"] = "next photo"
     return keys
@@ -299,9 +313,11 @@ def _keys(chosen: LeadRow | None, state: PageState, photos: int) -> dict[str, st
 
 
 def _list_operation(ctx: Context, state: PageState, op: Operation) -> None:
-    state.message = ""
     if op.type == "select" and op.id:
-        _choose(ctx, state, op.id)
+        if state.giving:
+            _give(ctx, state, op)
+        else:
+            _choose(ctx, state, op.id)
     elif op.key == "next":
         _next(ctx, state)
     elif op.key == "all":
@@ -311,6 +327,20 @@ def _list_operation(ctx: Context, state: PageState, op: Operation) -> None:
         state.only = not state.only
     elif op.key == "hide" and op.id:
         state.hidden ^= {op.id}
+
+
+def _give(ctx: Context, state: PageState, op: Operation) -> None:
+    """Give the line of the chosen lead to the lead that was picked."""
+    state.giving = False
+    rows = {row.id: row for row in leads_view.lead_rows(ctx.job)}
+    old, new = rows.get(state.chosen), rows.get(op.id)
+    if old is None or old.lead is None or new is None:
+        return
+    changes = leads_tools.given_to(old.lead, new.id, new.kind, new.drop, ctx.job.leads)
+    label = f"Make {shown(old.id, 40)} {shown(new.id, 40)}"
+    if ctx.edit(label, changes, uid=op.uid, depends_on=("plate",)):
+        state.chosen = new.id
+    state.reload = True
 
 
 def _choose(ctx: Context, state: PageState, lead_id: str) -> None:
@@ -349,7 +379,6 @@ def _look_at(ctx: Context, state: PageState, row: LeadRow) -> None:
     sight = _sight(ctx, state.photo)
     if row.lead is not None and row.state == "traced":
         points = np.vstack([sight.photo_from_stretch(one) for one in row.lead.stretches])
-        box = [*points.min(axis=0), *points.max(axis=0)]
     else:
         middle = _place_mm(ctx, row)
         if middle is None:
@@ -357,10 +386,15 @@ def _look_at(ctx: Context, state: PageState, row: LeadRow) -> None:
         half = CLOSE_UP_MM / 2
         corners = np.array([[dx, dy] for dx in (-half, half) for dy in (-half, half)]) + middle
         points = sight.photo_from_mm(corners, 0.0)
-        box = [*points.min(axis=0), *points.max(axis=0)]
+    _jump(state, row.id, points)
+
+
+def _jump(state: PageState, name: str, points_px: np.ndarray) -> None:
+    """Have the canvas show the box round some places of the photo."""
+    box = [*points_px.min(axis=0), *points_px.max(axis=0)]
     if np.isfinite(box).all():
         state.jumps += 1
-        state.jump = {"id": f"{state.jumps} {row.id}", "box": [float(v) for v in box]}
+        state.jump = {"id": f"{state.jumps} {name}", "box": [float(v) for v in box]}
 
 
 def _next(ctx: Context, state: PageState) -> None:
@@ -371,16 +405,38 @@ def _next(ctx: Context, state: PageState) -> None:
         _take_up(ctx, state, row)
 
 
+def _next_doubt(ctx: Context, state: PageState) -> None:
+    """Go to the next stretch that the tracer was unsure of, on the photo it was traced on."""
+    rows = [row for row in leads_view.lead_rows(ctx.job) if row.lead is not None]
+    found = leads_tools.doubts(row.lead for row in rows)
+    if not found:
+        state.doubt = None
+        state.message = "No stretch is in doubt."
+        return
+    order = {row.id: i for i, row in enumerate(rows)}
+    last = state.doubt if state.doubt and state.doubt[0] == state.chosen else (state.chosen, -1)
+    after = (order.get(last[0], -1), last[1])
+    lead, index = next((one for one in found if (order[one[0].id], one[1]) > after), found[0])
+    stretch = lead.stretches[index]
+    state.chosen, state.doubt = lead.id, (lead.id, index)
+    if stretch.photo in ctx.job.fits:
+        state.photo = stretch.photo
+    points = _sight(ctx, state.photo).photo_from_stretch(stretch)
+    _jump(state, lead.id, points)
+
+
 def _canvas_operation(ctx: Context, state: PageState, op: Operation) -> None:
     rows = leads_view.lead_rows(ctx.job)
     chosen = next((row for row in rows if row.id == state.chosen), None)
     if op.type in ("undo", "redo") or op.key == "z":
         _undo(ctx, state, op)
     elif op.type == "select" and op.kind == "line":
-        if op.id in {row.id for row in rows}:
+        if state.giving and op.id in {row.id for row in rows}:
+            _give(ctx, state, op)
+        elif op.id in {row.id for row in rows}:
             state.chosen = op.id
         # a stretch of the chosen lead: nothing to do, the keys act on what is pointed at
-    elif op.type == "key" and op.key in ("n", "o", "v", "p"):
+    elif op.type == "key" and op.key in ("n", "o", "v", "p", "d", "a"):
         _page_key(ctx, state, op.key)
     elif chosen is not None:
         _edit_chosen(ctx, state, op, chosen)
@@ -396,6 +452,7 @@ def _undo(ctx: Context, state: PageState, op: Operation) -> None:
     else:
         ctx.store.undo(ctx.job_id, uid=op.uid, by=ctx.person)
     ctx.job = ctx.store.job(ctx.job_id)
+    state.reload = True  # what can be undone and done again has changed in the job bar
 
 
 def _page_key(ctx: Context, state: PageState, key: str) -> None:
@@ -405,7 +462,14 @@ def _page_key(ctx: Context, state: PageState, key: str) -> None:
     elif key == "o":
         state.only = not state.only
     elif key == "v":
-        state.chosen, state.only = None, False
+        if state.giving:
+            state.giving = False
+        else:
+            state.chosen, state.only = None, False
+    elif key == "d":
+        _next_doubt(ctx, state)
+    elif key == "a":
+        state.giving = state.chosen is not None
     else:
         order = [photo.sha256 for photo in _fitted(ctx)]
         state.photo = order[(order.index(state.photo) + 1) % len(order)]
@@ -438,6 +502,8 @@ def _edit_chosen(ctx: Context, state: PageState, op: Operation, row: LeadRow) ->
             f"Lay {name} along the channel",
             lambda: leads_tracing.bridge(lead, sight.plate, stretch),
         ),
+        "x": (f"Cut {name}", lambda: leads_tools.cut(lead, sight, stretch, at)),
+        "y": (f"Confirm a run of {name}", lambda: leads_tools.confirm(lead, stretch)),
         "f": (f"Finish {name}", lambda: leads_tracing.finish(lead, sight.plate)),
     }
     step = steps.get(op.key if op.type == "key" else op.type)
@@ -450,6 +516,7 @@ def _edit_chosen(ctx: Context, state: PageState, op: Operation, row: LeadRow) ->
     else:
         changes = dict.fromkeys(lead_changes(new))  # nothing is left of it
     read = ("plate", f"fit/{sha256}")
+    buttons_change = ctx.job.undo_label is None or ctx.job.redo_label is not None
     saved = ctx.edit(label, changes, uid=op.uid, depends_on=read)
-    if not saved or new.finished != lead.finished:
+    if not saved or buttons_change or new.finished != lead.finished:
         state.reload = True

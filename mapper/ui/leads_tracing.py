@@ -19,9 +19,10 @@ import shapely
 from mapper.errors import MapperError
 from mapper.fit import PhotoFit
 from mapper.fit.leads import plate_from_lead
-from mapper.plate import Drop, Exit, Plate, channel_path_mm
+from mapper.plate import Drop, Exit, Plate
 from mapper.records import Stretch, TracedLead
 from mapper.trace import Trace
+from mapper.ui.leads_bridging import bridged, length_mm, tuples
 
 __all__ = [
     "Joint",
@@ -30,6 +31,7 @@ __all__ = [
     "bridge",
     "exit_at",
     "extend",
+    "find_stretch",
     "finish",
     "insert",
     "joints",
@@ -46,7 +48,6 @@ BRIDGE_FROM_MM = 8.0  # shorter buried runs stay as the tracer guessed them
 DEPTH_BLEND_MM = 8.0  # a lead changes its depth over about this length, not at once
 LINE_ERROR_PX = 0.35  # by how much a stored line may differ from the traced one
 EXIT_REACH_MM = 14.0
-CHANNEL_REACH_MM = 10.0
 STARTS_BURIED_MM = 12.0  # first click further than this from the pocket: the start is buried
 
 Pixel = tuple[float, float]
@@ -185,7 +186,7 @@ def begin(lead: TracedLead, sight: Sight, click_px: Pixel) -> TracedLead:
     start = Stretch((here,), True, sight.sha256, (px,), (float(depth[0]),))
     if drop is None or _far_mm(drop, here) < drop.bore_diameter_mm / 2 + STARTS_BURIED_MM:
         return replace(lead, stretches=(start,))
-    buried = _bridged(sight.plate, (drop.x_mm, drop.y_mm), here)
+    buried = bridged(sight.plate, (drop.x_mm, drop.y_mm), here)
     return replace(lead, stretches=(buried,))
 
 
@@ -217,7 +218,7 @@ def move(lead: TracedLead, sight: Sight, joint_id: str, to_px: Pixel) -> TracedL
 
 def insert(lead: TracedLead, sight: Sight, stretch: str, at_px: Pixel) -> TracedLead:
     """Put a joint into a stretch: both halves are traced anew."""
-    index = _find_stretch(lead, stretch)
+    index = find_stretch(lead, stretch)
     ends = joints(lead)
     left = _between(sight, ends[index], at_px, None)
     right = _between(sight, _joint(left[-1], -1), None, ends[index + 1])
@@ -247,14 +248,14 @@ def remove(lead: TracedLead, sight: Sight, joint_id: str) -> TracedLead:
 
 def set_seen(lead: TracedLead, stretch: str | None, seen: bool | None = None) -> TracedLead:
     """Mark a stretch (None: the last one) seen or unseen; `seen` None turns it over."""
-    index = _find_stretch(lead, stretch)
+    index = find_stretch(lead, stretch)
     one = lead.stretches[index]
     return _with(lead, index, [replace(one, seen=not one.seen if seen is None else seen)])
 
 
 def straighten(lead: TracedLead, sight: Sight, stretch: str | None) -> TracedLead:
     """Make a stretch (None: the last one) a straight line, or trace it again if it is one."""
-    index = _find_stretch(lead, stretch)
+    index = find_stretch(lead, stretch)
     one, ends = lead.stretches[index], joints(lead)
     straight = len(one.points_mm) == 2 and one.photo is not None
     new = _between(sight, ends[index], None, ends[index + 1], straight=not straight)
@@ -263,9 +264,9 @@ def straighten(lead: TracedLead, sight: Sight, stretch: str | None) -> TracedLea
 
 def bridge(lead: TracedLead, plate: Plate, stretch: str | None) -> TracedLead:
     """Lay a stretch (None: the last one) along the channels, unseen."""
-    index = _find_stretch(lead, stretch)
+    index = find_stretch(lead, stretch)
     ends = joints(lead)
-    return _with(lead, index, [_bridged(plate, ends[index].mm, ends[index + 1].mm)])
+    return _with(lead, index, [bridged(plate, ends[index].mm, ends[index + 1].mm)])
 
 
 def finish(lead: TracedLead, plate: Plate) -> TracedLead:
@@ -283,7 +284,7 @@ def finish(lead: TracedLead, plate: Plate) -> TracedLead:
     exit_ = min(plate.exits, key=lambda one: math.dist((one.x_mm, one.y_mm), end.mm))
     stretches = lead.stretches
     if math.dist((exit_.x_mm, exit_.y_mm), end.mm) > EXIT_REACH_MM:
-        stretches = (*stretches, _bridged(plate, end.mm, (exit_.x_mm, exit_.y_mm)))
+        stretches = (*stretches, bridged(plate, end.mm, (exit_.x_mm, exit_.y_mm)))
     return replace(lead, stretches=stretches, exit=exit_.id, finished=True)
 
 
@@ -312,7 +313,8 @@ def _find_joint(lead: TracedLead, joint_id: str) -> tuple[list[Joint], int]:
     raise MapperError("That point is no longer there; take hold of it again.")
 
 
-def _find_stretch(lead: TracedLead, stretch: str | None) -> int:
+def find_stretch(lead: TracedLead, stretch: str | None) -> int:
+    """Index of a stretch by its name (None: the last). Raises MapperError where it is gone."""
     if not lead.stretches or _is_start(lead):
         raise MapperError(f"{lead.id} has no line yet; click along it first.")
     if stretch is None:
@@ -342,7 +344,7 @@ def _kept_kind(
     """A stretch with new ends, made the way the old one was: straight, bridged or traced."""
     old = lead.stretches[index]
     if old.photo is None and not old.seen:
-        return [_bridged(sight.plate, start.mm, end.mm)]
+        return [bridged(sight.plate, start.mm, end.mm)]
     straight = old.photo is not None and len(old.points_mm) == 2
     new = _between(sight, start, None, end, straight=straight)
     return new if old.seen else [replace(one, seen=False) for one in new]
@@ -367,9 +369,9 @@ def _between(
     end_px = click_px if end is None else _on_photo(sight, end)
     if not sight.shows(start_px) or not sight.shows(end_px):
         if end is not None:
-            return [_bridged(sight.plate, start.mm, end.mm)]
+            return [bridged(sight.plate, start.mm, end.mm)]
         place = _placed(sight, click_px)  # the last place lies outside this photo
-        return [_bridged(sight.plate, start.mm, place.mm)]
+        return [bridged(sight.plate, start.mm, place.mm)]
     if straight:
         if end is None:
             end_px = sight.snapped(end_px)
@@ -386,18 +388,18 @@ def _between(
     pieces = []
     for first, last, seen in _runs(points_mm, confidence):
         part = slice(first, last + 1)
-        length_mm = _length(points_mm[part])
-        if not seen and length_mm >= BRIDGE_FROM_MM:
+        run_mm = length_mm(points_mm[part])
+        if not seen and run_mm >= BRIDGE_FROM_MM:
             ends_mm = [(float(x), float(y)) for x, y in points_mm[[first, last]]]
-            pieces.append(_bridged(sight.plate, *ends_mm))
+            pieces.append(bridged(sight.plate, *ends_mm))
             continue
         keep = _thinned(points_px[part])
         pieces.append(
             Stretch(
-                points_mm=_tuples(points_mm[part][keep]),
+                points_mm=tuples(points_mm[part][keep]),
                 seen=seen,
                 photo=sight.sha256,
-                points_px=_tuples(points_px[part][keep]),
+                points_px=tuples(points_px[part][keep]),
                 depth_mm=tuple(round(float(d), 3) for d in depth_mm[part][keep]),
                 confidence=round(float(np.mean(confidence[first:last])), 3),
             )
@@ -465,56 +467,6 @@ def _softened(points_mm: np.ndarray, depth_mm: np.ndarray) -> np.ndarray:
     return np.interp(s, even, np.convolve(padded, kernel, mode="valid"))
 
 
-def _bridged(plate: Plate, start: tuple[float, float], end: tuple[float, float]) -> Stretch:
-    """An unseen stretch along the channels; straight where no channel leads there."""
-    path = _channel_way(plate, start, end)
-    points = [start, *path, end]
-    kept = [p for i, p in enumerate(points) if i == 0 or math.dist(p, points[i - 1]) > 1e-6]
-    return Stretch(points_mm=_tuples(np.array(kept)), seen=False, confidence=0.0)
-
-
-def _channel_way(
-    plate: Plate, start: tuple[float, float], end: tuple[float, float]
-) -> list[tuple[float, float]]:
-    """Corners that the channels make between two points; empty where there is no way.
-
-    The corners of the centre lines only: a lead has no reason to come to the middle of its
-    channel where the channel runs straight.
-    """
-    if not plate.channels or math.dist(start, end) < 1e-6:
-        return []
-    begin_at = _to_channel(plate, start)
-    end_at = _to_channel(plate, end)
-    if begin_at is None or end_at is None:
-        return []
-    from_here = Drop("from here", *begin_at, 2 * 0.5)
-    to_there = Exit("to there", *end_at)
-    drops = (from_here, *(d for d in plate.drops if d.id != from_here.id))
-    asked = replace(plate, drops=drops, exits=(to_there,))
-    path = channel_path_mm(asked, from_here.id, to_there.id)
-    if path is None:
-        return []
-    length = _length(path) + math.dist(start, begin_at) + math.dist(end, end_at)
-    if length > 4 * math.dist(start, end) + 60:
-        return []  # round half the plate: a guess worse than the straight line
-    return [(float(x), float(y)) for x, y in path[1:-1]]
-
-
-def _to_channel(plate: Plate, mm: tuple[float, float]) -> tuple[float, float] | None:
-    """The place of a channel's centre line that a point belongs to."""
-    point = shapely.Point(mm)
-    bore = next((d for d in plate.drops if _far_mm(d, mm) <= d.bore_diameter_mm / 2), None)
-    reach = CHANNEL_REACH_MM if bore is None else bore.bore_diameter_mm
-    best = None
-    for channel in plate.channels:
-        line = shapely.LineString(channel.points_mm)
-        far = line.distance(point)
-        if far <= max(reach, channel.width_mm / 2) and (best is None or far < best[0]):
-            place = line.interpolate(line.project(point))
-            best = (far, (float(place.x), float(place.y)))
-    return None if best is None else best[1]
-
-
 def _settled(lead: TracedLead, plate: Plate) -> TracedLead:
     """Finish a lead whose end has come to an exit; what hangs out of the plate is cut off."""
     end = joints(lead)[-1]
@@ -555,11 +507,3 @@ def _thinned(points_px: np.ndarray) -> np.ndarray:
         indices.append(at)
         at += 1
     return np.unique([0, *indices, len(points_px) - 1])
-
-
-def _length(points_mm: np.ndarray) -> float:
-    return float(np.hypot(*np.diff(points_mm, axis=0).T).sum())
-
-
-def _tuples(points: np.ndarray) -> tuple[tuple[float, float], ...]:
-    return tuple((round(float(x), 4), round(float(y), 4)) for x, y in points)

@@ -12,6 +12,7 @@ import numpy as np
 from mapper.records import ExpectedLead, Job, TracedLead
 from mapper.ui.canvas import UNSEEN_DASH, Handle, LeadStyle, Line, Marker, lead_style
 from mapper.ui.leads_list import ListedDrop, ListedLead
+from mapper.ui.leads_tools import doubtful
 from mapper.ui.leads_tracing import Sight, joints, stretch_id
 from mapper.ui.overlay import drawing_lines, drop_markers
 
@@ -29,6 +30,7 @@ __all__ = [
 
 OTHERS = "other"
 KEPT_LEADS = 2048  # leads times photos whose picture is kept; a lead's takes about 10 kB
+DOUBT_WIDTH = 2.0  # thin and without a rim: the tracer was unsure
 STATES = ("missing", "unfinished", "traced")
 
 
@@ -116,19 +118,21 @@ def other_lines(
             continue
         tagged = False
         key = (job.texts[f"lead/{row.id}"], *on_photo)
-        for number, (points_px, seen) in enumerate(_runs(_Keyed(key, (sight, row.lead)))):
-            dash = row.style.dash if seen else UNSEEN_DASH
-            tag = "" if tagged or not seen else row.id
+        for number, (points_px, look) in enumerate(_runs(_Keyed(key, (sight, row.lead)))):
+            dash = UNSEEN_DASH if look == "unseen" else row.style.dash
+            tag = "" if tagged or look != "sure" else row.id
             tagged = tagged or bool(tag)
+            doubt = look == "doubtful"
             lines.append(
                 Line(
                     f"{row.id} {number}" if not pick else row.id,
                     points_px,
                     color=row.style.color,
-                    width=2.5,
+                    width=DOUBT_WIDTH if doubt else 2.5,
                     dash=dash,
-                    tag=tag,
+                    tag=f"{row.id} ?" if doubt else tag,
                     alpha=0.9,
+                    halo=not doubt,
                     pick=pick,
                 )
             )
@@ -136,18 +140,22 @@ def other_lines(
 
 
 @lru_cache(maxsize=KEPT_LEADS)
-def _runs(lead_on_photo: _Keyed) -> list[tuple[np.ndarray, bool]]:
-    """Neighbouring stretches of a lead that are alike, as one line each, in photo pixels."""
+def _runs(lead_on_photo: _Keyed) -> list[tuple[np.ndarray, str]]:
+    """Neighbouring stretches of a lead that are alike, as one line each, in photo pixels.
+
+    Alike: all "sure", all "doubtful" or all "unseen".
+    """
     sight, lead = lead_on_photo.value
-    runs: list[tuple[list[np.ndarray], bool]] = []
+    runs: list[tuple[list[np.ndarray], str]] = []
     for stretch in lead.stretches:
         points = sight.photo_from_stretch(stretch)
-        if runs and runs[-1][1] == stretch.seen:
+        look = "unseen" if not stretch.seen else "doubtful" if doubtful(stretch) else "sure"
+        if runs and runs[-1][1] == look:
             runs[-1][0].append(points)
         else:
             start = [runs[-1][0][-1][-1:]] if runs else []
-            runs.append(([*start, points], stretch.seen))
-    return [(np.vstack(parts), seen) for parts, seen in runs]
+            runs.append(([*start, points], look))
+    return [(np.vstack(parts), look) for parts, look in runs]
 
 
 def plate_layer(job: Job, sight: Sight) -> tuple[list[Line], list[Marker]]:
@@ -170,14 +178,17 @@ def chosen_lines(sight: Sight, row: LeadRow) -> list[Line]:
         return []
     lines = []
     for index, stretch in enumerate(row.lead.stretches):
+        doubt = doubtful(stretch)
+        tag = f"{row.id} ?" if doubt else row.id if index == 0 else ""
         lines.append(
             Line(
                 stretch_id(row.lead, index),
                 sight.photo_from_stretch(stretch),
                 color=row.style.color,
-                width=4.0,
+                width=DOUBT_WIDTH if doubt else 4.0,
                 dash=row.style.dash if stretch.seen else UNSEEN_DASH,
-                tag=row.id if index == 0 else "",
+                tag=tag,
+                halo=not doubt,
                 pick=True,
                 drag=True,
             )

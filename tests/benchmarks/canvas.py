@@ -6,8 +6,10 @@ A rendered plate photo is scaled up to 4000 x 3000 and put into a job with all o
 traced. In headless Chromium, a lead is clicked along; the time runs from the release of the
 mouse button to the frame that shows the line Python sent back. "At once": the click follows the
 move of the pointer immediately. "Resting": the pointer rests a third of a second first, as a
-person's does, so that the line may have been traced already. Beside it, in the same run: the
-tracer alone (no browser, no page), and a plain Streamlit button of a page with nothing else.
+person's does, so that the line may have been traced already; "button held": no rest, but the
+button stays down for 80 ms, as in a person's click (common experience, no source).
+Beside it, in the same run: the tracer alone (no browser, no page), and a plain
+Streamlit button of a page with nothing else.
 """
 
 from __future__ import annotations
@@ -128,7 +130,9 @@ def server_process(store_folder: Path) -> int:
     raise RuntimeError("no server is running")
 
 
-def clicked(page: Any, canvas: CanvasDriver, places: np.ndarray, rest_ms: int) -> list[float]:
+def clicked(
+    page: Any, canvas: CanvasDriver, places: np.ndarray, rest_ms: int, held_ms: int = 0
+) -> list[float]:
     """Click places in turn, each answered before the next; milliseconds of each."""
     page.evaluate("() => { window.taken = []; }")
     for place in places:
@@ -137,6 +141,8 @@ def clicked(page: Any, canvas: CanvasDriver, places: np.ndarray, rest_ms: int) -
         if rest_ms:
             page.wait_for_timeout(rest_ms)
         page.mouse.down()
+        if held_ms:
+            page.wait_for_timeout(held_ms)
         page.mouse.up()
         page.wait_for_timeout(30)
         canvas.wait_acknowledged()
@@ -169,7 +175,11 @@ def main() -> None:
         del ground
         browser = playwright.chromium.launch(executable_path=chromium_path(), args=CHROMIUM_ARGS)
         with running_server(folder / "job") as address:
-            for words, rest_ms in (("at once", 0), ("pointer resting 330 ms", 330)):
+            for words, rest_ms, held_ms in (
+                ("at once", 0, 0),
+                ("button held 80 ms", 0, 80),
+                ("rest 330 ms, held 80 ms", 330, 80),
+            ):
                 page_address = f"{address}/leads?job={job_id}&lead={options.lead}"
                 with page_of(browser, page_address) as page:
                     canvas = CanvasDriver(page)
@@ -181,7 +191,7 @@ def main() -> None:
                     page.wait_for_timeout(6000)  # until all that is made once has been made
                     server = server_process(folder / "job")
                     busy = cpu_seconds(server)
-                    taken = clicked(page, canvas, places[2:], rest_ms)
+                    taken = clicked(page, canvas, places[2:], rest_ms, held_ms)
                     line(f"click to snapped line, {words}", taken)
                     busy_ms = 1e3 * (cpu_seconds(server) - busy) / len(taken)
                     print(f"  processor time of the server per click {busy_ms:.0f} ms")

@@ -6,6 +6,8 @@ const HELP = [
   ["hold a finger still", "loupe, then lift to place"],
 ];
 
+const SAME_PLACE = 3; // css pixels: a hand moves that much between pointing and pressing
+
 function element(kind, className, text) {
   const made = document.createElement(kind);
   made.className = className;
@@ -109,7 +111,7 @@ class PhotoCanvas {
     this.resize();
     this.jump(data.lookAt);
     this.pointAnew();
-    this.redraw();
+    this.redraw(this.view !== viewBefore || this.photo?.token !== photoBefore?.token);
   }
 
   pointAnew() { // what lies under the pointer may be another thing now
@@ -208,7 +210,7 @@ class PhotoCanvas {
     }
     if (this.photo && !this.view && w && h) this.view = fitView(this.photo, this.size);
     if (changed && this.view) this.jump(this.scene.lookAt);
-    this.redraw(true);
+    this.redraw(changed); // the photo itself is costly to draw without a graphics card
   }
 
   // ---- what the user does
@@ -276,9 +278,27 @@ class PhotoCanvas {
   }
 
   click(sx, sy, hit, shift) {
-    const [x, y] = toPhoto(this.view, this.size, sx, sy);
+    const [x, y] = this.asAsked(...toPhoto(this.view, this.size, sx, sy));
     if (hit && (hit.kind !== "line" || hit.pick)) this.report({ type: "select", id: hit.id, kind: hit.kind, x, y });
     else if (this.scene.tool !== "look") this.report({ type: "point", x, y, shift });
+  }
+
+  // The button goes down: the line can be under way before it comes up again.
+  pressAt(sx, sy) {
+    this.state.pointer = toPhoto(this.view, this.size, sx, sy);
+    clearTimeout(this.resting);
+    this.lineAsked = false;
+    this.askLine();
+  }
+
+  // A click close to the place that a line was just asked for means that line: it is the one on
+  // show, and Python has it ready, or is at it.
+  asAsked(x, y) {
+    const asked = this.asked, tail = this.scene.tail;
+    if (!asked || !tail || asked.token !== this.scene.token) return [x, y];
+    if (asked.from[0] !== tail[0] || asked.from[1] !== tail[1] || this.state.pending.length) return [x, y];
+    const away = Math.hypot(x - asked.to[0], y - asked.to[1]) * this.view.scale;
+    return away <= SAME_PLACE ? asked.to : [x, y];
   }
 
   clickMiddle(shift) {
@@ -301,7 +321,9 @@ class PhotoCanvas {
   // While the pointer rests, ask what a click there would do: first the place on the wire, then
   // the line to it. One question at a time, and the newest place only.
   askSnap(hit) {
-    const scene = this.scene;
+    const scene = this.scene, at = this.state.pointer;
+    const [x, y] = at ? this.asAsked(...at) : [];
+    if (!hit && this.state.preview && at && (x !== at[0] || y !== at[1])) return; // a tremor
     this.state.preview = null;
     clearTimeout(this.resting);
     if (!(scene.snap > 0) || !scene.token || scene.tool === "look" || hit) { this.state.snap = null; return; }
@@ -311,7 +333,7 @@ class PhotoCanvas {
   async askPlace() {
     const scene = this.scene, at = this.state.pointer;
     if (!at || this.state.pending.length) return; // Python has better things to do just now
-    this.resting = setTimeout(() => this.askLine(), 45);
+    this.resting = setTimeout(() => this.askLine(), 30);
     if (this.snapAsked) return;
     this.snapAsked = true;
     const found = await this.ask("snap", { x: at[0], y: at[1], reach: scene.snap });
@@ -328,15 +350,24 @@ class PhotoCanvas {
     if (!scene.tail || scene.tool !== "trace" || !at || this.lineAsked || this.state.pending.length) return;
     const away = Math.hypot(at[0] - scene.tail[0], at[1] - scene.tail[1]) * this.view.scale;
     if (away < REACH.mouse.handle) return; // still on the last point
+    if (this.asked && this.asAsked(...at) === this.asked.to) { // asked before
+      this.state.preview = this.asked.points ?? null;
+      this.redraw();
+      return;
+    }
     this.lineAsked = true;
     const [x0, y0] = scene.tail, [x1, y1] = at;
+    const asked = this.asked = { token: scene.token, from: scene.tail, to: at, points: null };
     const found = await this.ask("trace", { x0, y0, x1, y1 });
     this.lineAsked = false;
     const same = this.scene.token === scene.token && this.scene.tail?.[0] === x0 && this.scene.tail?.[1] === y0;
-    if (same && found.points && this.state.pointer === at) {
+    const now = this.state.pointer;
+    const still = now && Math.hypot(now[0] - x1, now[1] - y1) * this.view.scale <= SAME_PLACE;
+    if (same) asked.points = found.points;
+    if (same && found.points && still) {
       this.state.preview = found.points;
       this.redraw();
-    } else if (this.state.pointer && this.state.pointer !== at) this.resting = setTimeout(() => this.askLine(), 70);
+    } else if (now && !still) this.resting = setTimeout(() => this.askLine(), 70);
   }
 
   async ask(what, values) { // {} where there is no answer: a preview is a help only

@@ -64,6 +64,7 @@ class Pointers {
     const free = this.space || event.button === 1 || event.button === 2;
     this.press = { id: event.pointerId, x, y, lastX: x, lastY: y, touch, shift: event.shiftKey,
       button: event.button, moved: false, aim: false, free, hit: free ? null : canvas.hit(x, y, touch) };
+    if (!free && !this.press.hit && event.button === 0 && !event.shiftKey) canvas.pressAt(x, y);
     if (touch) {
       this.press.timer = setTimeout(() => {
         if (!this.press || this.press.moved || canvas.scene.tool === "look") return;
