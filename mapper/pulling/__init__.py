@@ -22,15 +22,30 @@ from mapper.pulling.model import (
     Step,
     Violation,
 )
+from mapper.pulling.parts import (
+    ChannelStretch,
+    Cover,
+    Heater,
+    Nozzle,
+    PartsPlan,
+    PartStep,
+    plan_parts,
+)
 from mapper.pulling.plan import plan_meetings, plan_pull, safe_now, whole_lead_cycles
 
 __all__ = [
     "BREAK_ERROR_MM",
+    "ChannelStretch",
+    "Cover",
     "Freed",
+    "Heater",
     "LockedSet",
     "LogEvent",
     "LogReading",
     "LookAt",
+    "Nozzle",
+    "PartStep",
+    "PartsPlan",
     "PullError",
     "PullPlan",
     "Release",
@@ -42,6 +57,7 @@ __all__ = [
     "explain",
     "piece_ids",
     "plan_meetings",
+    "plan_parts",
     "plan_pull",
     "read_log",
     "read_order",
