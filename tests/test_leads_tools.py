@@ -1,0 +1,81 @@
+"""Cutting a lead, giving its line to another name, and looking through what is in doubt."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from mapper.errors import MapperError
+from mapper.records import Stretch, TracedLead
+from mapper.ui import leads_tools as tools
+from mapper.ui.leads_tracing import Sight, joints, stretch_id
+from tests.test_leads_tracing import sight
+
+__all__ = ["sight"]  # the fixture
+
+
+def lead_of(*parts: Stretch, id: str = "Z01-H") -> TracedLead:
+    return TracedLead(id=id, kind="heater", drop="D01", exit="X1", stretches=parts, finished=True)
+
+
+def seen(points_mm: list[tuple[float, float]], confidence: float = 0.9) -> Stretch:
+    return Stretch(tuple(points_mm), True, "photo", None, 5.0, confidence)
+
+
+DOWN = seen([(60, 138), (60, 60)])
+ALONG = seen([(60, 60), (180, 60), (300, 60)])
+
+
+def test_a_cut_keeps_what_comes_before_it_and_opens_the_lead(sight: Sight) -> None:
+    lead = lead_of(DOWN, ALONG)
+    at_px = tuple(sight.photo_from_mm(np.array([[240.0, 62.0]]), 5.0)[0])
+    short = tools.cut(lead, sight, stretch_id(lead, 1), at_px)
+    assert not short.finished
+    assert short.exit is None
+    assert short.stretches[0] == DOWN
+    assert joints(short)[-1].mm == pytest.approx((240, 60), abs=1.0)
+
+
+def test_a_cut_keeps_pixels_and_depth_in_step_with_millimetres(sight: Sight) -> None:
+    points_mm = ((60.0, 60.0), (180.0, 60.0), (300.0, 60.0))
+    depths = (2.0, 4.0, 6.0)
+    points_px = sight.photo_from_mm(np.array(points_mm), np.array(depths))
+    whole = Stretch(points_mm, True, sight.sha256, tuple(map(tuple, points_px)), depths, 0.9)
+    lead = lead_of(whole)
+    middle = tuple((points_px[1] + points_px[2]) / 2)
+    (part,) = tools.cut(lead, sight, stretch_id(lead, 0), middle).stretches
+    assert len(part.points_mm) == len(part.points_px) == len(part.depth_mm) == 3
+    assert part.points_px[-1] == pytest.approx(middle)
+    assert part.depth_mm[-1] == pytest.approx(5.0)
+
+
+def test_a_cut_needs_a_place(sight: Sight) -> None:
+    with pytest.raises(MapperError, match="Point at the lead"):
+        tools.cut(lead_of(DOWN), sight, None, None)
+
+
+def test_a_line_is_given_to_a_lead_without_one() -> None:
+    changes = tools.given_to(lead_of(DOWN), "Z02-T", "thermocouple", "D02", [])
+    assert changes["lead/Z01-H"] is None
+    new = TracedLead.from_mapping(changes["lead/Z02-T"])
+    assert (new.id, new.kind, new.drop) == ("Z02-T", "thermocouple", "D02")
+    assert new.stretches == (DOWN,)
+
+
+def test_a_taken_name_is_refused_and_nothing_is_lost() -> None:
+    with pytest.raises(MapperError, match="Z02-T has a line already"):
+        tools.given_to(lead_of(DOWN), "Z02-T", "thermocouple", "D02", [lead_of(ALONG, id="Z02-T")])
+
+
+def test_doubtful_stretches_are_found_until_somebody_confirms_them() -> None:
+    unsure = replace(ALONG, confidence=0.4)
+    unseen = replace(ALONG, confidence=0.0, seen=False)
+    lead = lead_of(DOWN, unsure, unseen)
+    assert tools.doubts([lead]) == [(lead, 1)]
+    sure = tools.confirm(lead, None)
+    assert tools.doubts([sure]) == []
+    assert sure.seen == lead.seen
+    with pytest.raises(MapperError, match="no doubtful stretch"):
+        tools.confirm(sure, None)
