@@ -104,9 +104,6 @@ def _work(ctx: Context) -> None:
         except MapperError as error:
             state.message = shown(error, 220)
     jobbar.show_saved(ctx)
-    if state.reload:  # the job bar above has something new to say
-        state.reload = False
-        st.rerun()
     left, right = st.columns([1, 3.4], gap="small")
     with right:
         bar = st.container()
@@ -115,6 +112,9 @@ def _work(ctx: Context) -> None:
             _bar(ctx, state, photos)
     with left:
         _list(ctx, state)
+    if state.reload:  # the job bar above has something new to say; the answer to a click is out
+        state.reload = False
+        st.rerun()
 
 
 def _refresh(ctx: Context) -> None:
@@ -423,6 +423,10 @@ def _next_doubt(ctx: Context, state: PageState) -> None:
         state.photo = stretch.photo
     points = _sight(ctx, state.photo).photo_from_stretch(stretch)
     _jump(state, lead.id, points)
+    state.message = (
+        f"{shown(lead.id, 40)}: the tracer was unsure of the thin line marked ?. "
+        "Y when it is right; otherwise drag it."
+    )
 
 
 def _canvas_operation(ctx: Context, state: PageState, op: Operation) -> None:
