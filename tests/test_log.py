@@ -26,6 +26,7 @@ from mapper.pulling import (
     explain,
     piece_ids,
     plan_pull,
+    reached_place,
     read_log,
     refusals,
     safe_now,
@@ -370,3 +371,25 @@ def test_a_broken_lead_of_a_traced_map_keeps_its_run_on_both_pieces():
     log = [LogEvent("broke", "A", (150.0, 0.0)), LogEvent("pull", "A (exit side)")]
     now = read_log(route_map, log)
     assert safe_now(now.route_map, now.done).pull == ("A (drop side)",)
+
+
+def test_a_peel_counts_no_further_than_the_lead_was_lifted_when_a_run_turns_out_longer():
+    # Z00 lies over Z01 along a run; it was peeled past the run as traced then, 10 to 12
+    def run(low):
+        return map_of(
+            2,
+            [{"a": 0, "b": 1, "sa": (low, 12), "sb": (low, 12), "top": "a", "kind": "shared run"}],
+        )
+
+    event = LogEvent("peel", "Z00", (0.0, 7.0))
+    reached = reached_place(run(10), [], event)
+    assert reached == on(0, 10)
+    event = replace(event, reached=reached)
+    same = read_log(run(10), [event])
+    assert (safe_now(run(10), same.done).pull, same.findings) == (("Z00", "Z01"), ())
+    longer = read_log(run(6), [event])
+    assert safe_now(run(6), longer.done).pull == ("Z00",)
+    assert "goes on further" in longer.findings[0]
+    assert reached_place(run(10), [], LogEvent("pull", "Z00")) is None
+    moved = replace(event, reached=(1.0e3, 5.0))
+    assert read_log(run(10), [moved]).done == ()

@@ -92,3 +92,11 @@ def test_an_event_needs_its_place(action):
 def test_an_event_of_no_known_kind_is_refused():
     with pytest.raises(RecordsError, match="put back"):
         tick_changes(crossed_job(), "lost", "Z01-H")
+
+
+def test_a_peel_keeps_where_it_ended():
+    job = ticked(crossed_job(), "peel", "Z01-H", (90.0, 67.5))
+    x, y = job.done[0].reached
+    assert abs(x - 90) < 5 and abs(y - 67.5) < 1
+    assert free(job) == ("Z01-H", "Z02-H")
+    assert Job.from_mapping(job.to_mapping()).done == job.done

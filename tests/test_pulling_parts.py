@@ -154,7 +154,7 @@ def case(rng):
     count, meetings = chance_diagram(rng, 5, 12)
     covers, pockets = [], []
     for _ in range(rng.randint(0, 4)):
-        lead, low = rng.randrange(count), rng.randint(-1, 13) + 0.5
+        lead, low = rng.randrange(count), rng.randint(0, 13) + 0.5
         covers.append((lead, low, low + rng.randint(0, 3) + 0.2))
     for _ in range(rng.randint(0, 3)):
         pockets.append((rng.randrange(count), rng.randint(1, 14) + 0.5))

@@ -8,6 +8,7 @@ from mapper.pulling.log import (
     LogReading,
     contradictions,
     piece_ids,
+    reached_place,
     read_log,
     refusals,
 )
@@ -59,6 +60,7 @@ __all__ = [
     "plan_meetings",
     "plan_parts",
     "plan_pull",
+    "reached_place",
     "read_log",
     "read_order",
     "refusals",

@@ -47,10 +47,12 @@ __all__ = [
     "LogReading",
     "contradictions",
     "piece_ids",
+    "reached_place",
     "read_log",
     "refusals",
 ]
 
+_REACHED_MM = 2.0  # further than two tracings of one lead differ where nothing has changed
 BREAK_ERROR_MM = 5.0  # how well somebody can say where on its route a lead broke
 ACTIONS = ("pull", "peel", "broke", "put back")
 _MAX_ID = 64  # of the route-map file
@@ -59,7 +61,9 @@ _MAX_ID = 64  # of the route-map file
 @dataclass(frozen=True)
 class LogEvent:
     """One thing that happened. `past`: place in plate mm that it was peeled past, or where it
-    broke. `reason`: why it was done although the rule forbade it, or how it came to it."""
+    broke. `reached`: place on its route down to which a peel freed it, as it was traced then
+    (`reached_place`). `reason`: why it was done although the rule forbade it, or how it came to
+    it."""
 
     action: str
     wire: str
@@ -67,6 +71,7 @@ class LogEvent:
     at: datetime | None = None
     by: str = ""
     reason: str = ""
+    reached: Place | None = None
 
 
 class _Looked(Protocol):
@@ -153,6 +158,26 @@ def refusals(
     return []
 
 
+def reached_place(
+    route_map: RouteMap, log: Iterable[Any], event: Any, looked: Iterable[_Looked] = ()
+) -> Place | None:
+    """Return the place on its route down to which a peel frees a lead, to be kept with it.
+
+    Where the leads are traced anew later, the peel never counts for more than up to there.
+    None for any other event, and for a peel that does not fit the map.
+    """
+    event = _as_event(event)
+    if event.action != "peel":
+        return None
+    now = read_log(route_map, [*log, event], looked)
+    leads = {lead.id: lead for lead in now.route_map.leads}
+    for item in now.done:
+        if isinstance(item, Freed) and item.wire == event.wire:
+            x, y = leads[item.wire].point_at_mm(item.down_to_mm).tolist()
+            return x, y
+    return None
+
+
 def piece_ids(wire: str, taken: Iterable[str] = ()) -> tuple[str, str]:
     """Return the ids of the drop-side and the exit-side piece of a broken lead.
 
@@ -175,7 +200,13 @@ def _as_event(item: Any) -> LogEvent:
     if not isinstance(item, LogEvent):
         get = item.get if isinstance(item, Mapping) else lambda key: getattr(item, key, None)
         item = LogEvent(
-            get("action"), get("wire"), get("past"), get("at"), get("by") or "", get("reason") or ""
+            get("action"),
+            get("wire"),
+            get("past"),
+            get("at"),
+            get("by") or "",
+            get("reason") or "",
+            get("reached"),
         )
     if item.action not in ACTIONS:
         raise PullError(
@@ -183,13 +214,16 @@ def _as_event(item: Any) -> LogEvent:
         )
     if not isinstance(item.wire, str):
         raise PullError(f"an event of the log ({item.action}) names no lead; give its id")
-    if item.past is None:
-        return item
+    return replace(item, past=_as_place(item.past), reached=_as_place(item.reached))
+
+
+def _as_place(value: Any) -> Place | None:
+    """Return two finite numbers, or None for anything else."""
     try:
-        x, y = (float(value) for value in item.past)
+        x, y = (float(number) for number in value)
     except (TypeError, ValueError):
-        x = y = inf
-    return replace(item, past=(x, y) if isfinite(x) and isfinite(y) else None)
+        return None
+    return (x, y) if isfinite(x) and isfinite(y) else None
 
 
 @dataclass
@@ -289,6 +323,14 @@ class _Reader:
         if target_mm is None:
             self._tell(event, "it meets nothing at that place now")
             return
+        if event.reached is not None:
+            reached_mm = _nearest_mm(piece, event.reached)
+            if reached_mm is None:
+                self._tell(event, "its route has been traced anew there")
+                return
+            if reached_mm > target_mm + _REACHED_MM:
+                self._tell(event, "that meeting goes on further towards its drop now")
+                target_mm = reached_mm
         self._contradict(event, target_mm)
         piece.freed_mm = min(piece.freed_mm, target_mm)
 
@@ -485,6 +527,22 @@ def _break_mm(lead: Lead, place: Place, part: _Piece | None = None) -> tuple[flo
     first = np.clip(foot - reach, low_mm, high_mm) + arc
     last = np.clip(foot + reach, low_mm, high_mm) + arc
     return float(first[inside].min()), float(last[inside].max())
+
+
+def _nearest_mm(piece: _Piece, place: Place) -> float | None:
+    """Return where a lead is nearest to a place, as arc length from its drop; of several places
+    as near, the one nearest its free end. None if it is not near at all."""
+    lead = piece.lead
+    start, step = lead.points_mm[:-1] - np.asarray(place), np.diff(lead.points_mm, axis=0)
+    size = np.hypot(*step.T)
+    unit = step / np.where(size > 0, size, 1.0)[:, None]
+    along = np.clip(-(start * unit).sum(axis=1), 0.0, size)
+    distance = np.hypot(*(start + along[:, None] * unit).T)
+    arc = lead.arc_mm[:-1] + along
+    distance[(arc < piece.low_mm - _REACHED_MM) | (arc > piece.high_mm + _REACHED_MM)] = inf
+    if distance.min() > _REACHED_MM:
+        return None
+    return float(arc[distance <= distance.min() + SAME_MEETING_MM].max())
 
 
 def _cut(wire: str, piece: _Piece) -> Lead:

@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from mapper.errors import shown
+from mapper.pulling import reached_place
 from mapper.records.document import DoneStep, JudgedEntry, key_of
 from mapper.records.errors import RecordsError
 from mapper.records.job import Job
@@ -115,6 +117,9 @@ def tick_changes(
         raise RecordsError(f"Say where {shown(wire)} was peeled past or broke: click the place.")
     last = max((int(step.number) for step in job.done), default=0)
     step = DoneStep(f"{last + 1:04d}", action, wire, past, at or datetime.now(UTC), by, reason)
+    DoneStep.from_mapping(step.number, step.to_mapping())
+    if action == "peel" and job.plate is not None:
+        reached = reached_place(job.route_map(), job.done, step, job.judged)
+        step = replace(step, reached=reached)
     entry = step.to_mapping()
-    DoneStep.from_mapping(step.number, entry)
     return {key_of("done", step.number): entry}

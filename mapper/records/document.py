@@ -10,7 +10,7 @@ Keys
 ``fit/<sha>``      {"fit": PhotoFit.to_dict() or null, "clicks": [...]}
 ``lead/<id>``      a traced lead, see `mapper.records.leads`
 ``judged/<uuid>``  {"a", "b", "x", "y", "top", "by", "at", "photo"}
-``done/<0001>``    {"action", "wire", "past", "at", "by", "reason"}: the teardown log
+``done/<0001>``    {"action", "wire", "past", "at", "by", "reason", "reached"}: the log
 =================  ==================================================================
 
 Values are kept as canonical JSON text (sorted keys, ASCII), so that two values are the
@@ -274,6 +274,7 @@ class DoneStep:
     at: datetime | None = None
     by: str = ""
     reason: str = ""  # why it was taken although it was not free, or how it came to it
+    reached: tuple[float, float] | None = None  # where on its route a peel ended, as traced then
 
     @classmethod
     def from_mapping(cls, number_: str, mapping: Mapping[str, Any]) -> DoneStep:
@@ -294,6 +295,7 @@ class DoneStep:
             at=_moment(mapping.get("at"), f"{where}: at"),
             by=text(mapping.get("by") or "", f"{where}: by"),
             reason=text(mapping.get("reason") or "", f"{where}: reason"),
+            reached=_place(mapping.get("reached"), f"{where}: reached"),
         )
 
     def to_mapping(self) -> dict[str, Any]:
@@ -304,7 +306,11 @@ class DoneStep:
             "at": None if self.at is None else self.at.isoformat(),
             "by": self.by,
         }
-        return {**mapping, "reason": self.reason} if self.reason else mapping
+        if self.reason:
+            mapping["reason"] = self.reason
+        if self.reached is not None:
+            mapping["reached"] = list(self.reached)
+        return mapping
 
 
 @dataclass(frozen=True)
