@@ -10,7 +10,7 @@ from functools import cached_property
 
 import streamlit as st
 
-from mapper.pulling import LookAt, PullPlan, Step, check_order, plan_pull, safe_now
+from mapper.pulling import Freed, LookAt, PullPlan, Step, check_order, plan_pull, safe_now
 from mapper.records import Job
 from mapper.routes import Crossing, RouteMap
 
@@ -39,7 +39,22 @@ class Findings:
     @cached_property
     def planned_on(self) -> RouteMap | None:
         """With the routes that nobody traced yet, as the plan needs them; None without a plate."""
-        return None if self.job.plate is None else self.job.route_map(provisional=True)
+        return None if self.job.plate is None else self.job.teardown.route_map
+
+    @cached_property
+    def contradictions(self) -> tuple[str, ...]:
+        """What in the teardown log does not fit the map as it is now, in plain sentences."""
+        return () if self.job.plate is None else self.job.teardown.findings
+
+    @cached_property
+    def untraced(self) -> frozenset[str]:
+        """Leads, and pieces of broken leads, of the plan that nobody traced to their end."""
+        if self.planned_on is None:
+            return frozenset()
+        provisional, lead_of = self.job.provisional_ids(), self.job.teardown.lead_of
+        return frozenset(
+            lead.id for lead in self.planned_on.leads if lead_of(lead.id) in provisional
+        )
 
     @cached_property
     def meetings(self) -> tuple[Crossing, ...]:
@@ -48,8 +63,8 @@ class Findings:
 
     @cached_property
     def out(self) -> frozenset[str]:
-        """Leads that are out, as ticked off."""
-        return frozenset(step.wire for step in self.job.done if step.action == "pull")
+        """Leads, and pieces of broken leads, that are out as the teardown log leaves them."""
+        return frozenset() if self.job.plate is None else self.job.teardown.out
 
     @cached_property
     def open_meetings(self) -> tuple[Crossing, ...]:
@@ -74,9 +89,9 @@ class Findings:
         return plan_pull(self.planned_on, done=self.done)
 
     @cached_property
-    def done(self) -> tuple[Step, ...]:
-        """The teardown log as steps."""
-        return tuple(Step(one.action, one.wire, one.past) for one in self.job.done)
+    def done(self) -> tuple[Step | Freed, ...]:
+        """What the teardown log leaves freed, for the plan."""
+        return () if self.job.plate is None else self.job.teardown.done
 
     @cached_property
     def offered(self) -> PullPlan | None:
@@ -85,7 +100,7 @@ class Findings:
         A step that leans on such a step goes too, so that the rest is right on its own: what is
         left was replayed against the rule. With a step taken away the plan is not complete.
         """
-        plan, untraced = self.plan, self.job.provisional_ids()
+        plan, untraced = self.plan, self.untraced
         if plan is None or self.planned_on is None:
             return None
         steps = [step for step in plan.steps if step.wire not in untraced]

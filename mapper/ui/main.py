@@ -6,6 +6,7 @@ import streamlit as st
 
 from mapper.errors import MapperError, shown
 from mapper.ui import (
+    bench_page,
     crossings_page,
     fit_page,
     jobs_page,
@@ -37,6 +38,7 @@ def main() -> None:
         "leads": st.Page(leads_page.show, title="4 Leads", url_path="leads"),
         "crossings": st.Page(crossings_page.show, title="5 Crossings", url_path="crossings"),
         "plan": st.Page(plan_page.show, title="6 Pull plan", url_path="plan"),
+        "bench": st.Page(bench_page.show, title="At the plate", url_path="bench"),
         "sheet": st.Page(sheet_page.show, title="7 Sheet", url_path="sheet"),
     }
     page = st.navigation(list(pages.values()), position="top")

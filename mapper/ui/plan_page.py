@@ -33,6 +33,7 @@ __all__ = ["STATE_LINES", "lead_states", "order_sentences", "show", "tick"]
 CARDS = 5  # steps shown as big cards; the rest stands in a list
 LOOKS = 5
 MAX_ORDER_MB = 2
+_LOG_WORDS = {"pull": "out", "peel": "peeled"}
 _REFUSED = "refused tick"  # session state: (lead, sentences) of a mark that was refused
 
 # Colour, width and dash on the photo, by state; the tag says it in letters too.
@@ -58,6 +59,8 @@ def show() -> None:
         return
     left, right = st.columns([2, 3], gap="medium")
     with left:
+        for sentence in findings.contradictions:
+            looks.note(sentence, "stop")
         _status(findings)
         looks.cautions()
         _steps(ctx, findings)
@@ -140,7 +143,7 @@ def tick(ctx: Context, findings: Findings, step: Step, reason: str = "") -> bool
     """Tick a step off. Without a reason only a step that the rule allows is taken."""
     if not reason:
         broken = check_order(findings.planned_on, [step], findings.done)
-        if broken or step.wire in ctx.job.provisional_ids():
+        if broken or step.wire in findings.untraced:
             st.session_state[_REFUSED] = (step.wire, _why_not(ctx, findings, step.wire))
             return False
     st.session_state.pop(_REFUSED, None)
@@ -151,7 +154,7 @@ def tick(ctx: Context, findings: Findings, step: Step, reason: str = "") -> bool
 
 def _why_not(ctx: Context, findings: Findings, wire: str) -> list[str]:
     sentences = list(explain(findings.planned_on, wire, findings.done))
-    if wire in ctx.job.provisional_ids():
+    if wire in findings.untraced:
         return [_untraced_words(wire)] + [s for s in sentences if "can be pulled now" not in s]
     return sentences
 
@@ -188,7 +191,7 @@ def _untraced_words(wire: str) -> str:
 
 
 def _untraced(findings: Findings) -> None:
-    untraced = sorted(findings.job.provisional_ids() - findings.out)
+    untraced = sorted(findings.untraced - findings.out)
     if not untraced and not findings.job.warnings():
         return
     for wire in untraced[:4]:
@@ -274,7 +277,7 @@ def _log(ctx: Context, findings: Findings) -> None:
         rows = []
         for step in reversed(done):
             at = f"{step.at.astimezone():%d.%m. %H:%M}" if step.at else ""
-            what = "out" if step.action == "pull" else "peeled"
+            what = _LOG_WORDS.get(step.action, step.action)
             words = f"{at} {step.wire} {what}"
             words += f", {step.by}" if step.by else ""
             words += f" (not free then: {step.reason})" if step.reason else ""
@@ -290,7 +293,7 @@ def lead_states(findings: Findings) -> dict[str, str]:
     locked = {name for part in findings.plan.locked for name in (*part.wires, *part.held)}
     free = {step.wire for step in findings.legal_now if step.action == "pull"}
     coming = {step.wire for step in plan.steps if step.action == "pull"}
-    untraced = findings.job.provisional_ids()
+    untraced = findings.untraced
     states = {}
     for lead in findings.planned_on.leads:
         if lead.id in findings.out:
@@ -427,7 +430,7 @@ def _own_order(findings: Findings) -> None:
         except MapperError as error:
             looks.note(shown(error, 300), "stop")
             return
-        untraced = findings.job.provisional_ids()
+        untraced = findings.untraced
         sentences = order_sentences(violations) + [
             f"Step {number}: {_untraced_words(step.wire)}"
             for number, step in enumerate(order, start=1)

@@ -1,0 +1,226 @@
+"""Page "At the plate": the step at hand, large, with the place on the newest photo."""
+
+from __future__ import annotations
+
+from html import escape
+
+import cv2
+import numpy as np
+import streamlit as st
+
+from mapper.errors import MapperError, shown
+from mapper.pulling import Step, explain, refusals
+from mapper.records import TICK_DEPENDS_ON, PhotoEntry, tick_changes
+from mapper.ui import jobbar, looks
+from mapper.ui.crops import Crop, crop_of_place, draw_lead
+from mapper.ui.findings import Findings, findings_of
+from mapper.ui.plan_page import tick
+from mapper.ui.session import Context, go
+from mapper.ui.tiles import SHELF
+
+__all__ = ["apart_now", "show"]
+
+CROP_PX = (900, 560)
+PEEL_HALF_MM = 30.0
+PULL_MARGIN_MM = 20.0
+_AT = "step at the plate"  # session state: the step shown, by its place in the plan
+_STOPPED = "stopped at the plate"  # session state: the lead that broke or holds
+_STYLE = """<style>
+.st-key-bench button { min-height: 76px; font-size: 1.5rem; }
+.st-key-bench button p { font-size: 1.4rem; font-weight: 650; }
+.big { border: 4px solid #00486f; border-radius: 14px; padding: .6rem 1.2rem; background: #fff; }
+.big .act { font-size: 2.2rem; font-weight: 700; color: #00486f; line-height: 1.1; }
+.big .id { font-size: 84px; font-weight: 800; line-height: 1.05; overflow-wrap: anywhere; }
+.big .how { font-size: 1.5rem; line-height: 1.3; }
+.tag { display: inline-block; border: 3px solid #00486f; border-radius: 10px; margin: .2rem;
+  padding: .1rem .7rem; font-size: 1.5rem; font-weight: 700; background: #fff; }
+</style>"""
+
+
+def show() -> None:
+    """Draw the page."""
+    ctx = jobbar.begin("bench")
+    if ctx is None:
+        return
+    findings = findings_of(ctx.job)
+    st.html(_STYLE)
+    looks.cautions()
+    for sentence in findings.contradictions:
+        looks.note(sentence, "stop")
+    steps = () if findings.offered is None else findings.offered.steps
+    if not steps:
+        st.session_state.pop(_AT, None)
+        looks.note("There is no step to do now. The pull plan says what comes next.", "calm")
+        if st.button("Go to Pull plan", type="primary"):
+            go("plan")
+        return
+    at = min(max(int(st.session_state.get(_AT, 0)), 0), len(steps) - 1)
+    left, right = st.columns([1, 1], gap="medium")
+    with left, st.container(key="bench"):
+        _card(findings, steps[at], at, len(steps))
+        _buttons(ctx, findings, steps[at], at, len(steps))
+        _stopped(ctx, findings, steps[at].wire)
+    with right:
+        _place(ctx, findings, steps[at])
+        _second_person(findings, steps[at])
+
+
+def _card(findings: Findings, step: Step, at: int, count: int) -> None:
+    lead = findings.planned_on.leads_by_id[step.wire]
+    how = f"{lead.kind} of drop {lead.drop}, free end at {lead.exit or 'the exit'}"
+    if step.action == "peel":
+        how += f"; stop just past ({step.past[0]:.0f}, {step.past[1]:.0f}) mm, leave it hanging"
+    st.html(
+        f'<div class="big"><div class="act">{step.action.capitalize()} '
+        f"&ensp;<small>step {at + 1} of {count}</small></div>"
+        f'<div class="id">{escape(shown(step.wire))}</div>'
+        f'<div class="how">{escape(how)}</div></div>'
+    )
+
+
+def _buttons(ctx: Context, findings: Findings, step: Step, at: int, count: int) -> None:
+    free = step in findings.legal_now
+    back, done, ahead = st.columns([1, 2, 1], gap="small")
+    if back.button("Back", disabled=at == 0, shortcut="Left", width="stretch"):
+        _go_to(at - 1)
+    word = "Out" if step.action == "pull" else "Done"
+    if done.button(
+        word, type="primary", disabled=not free, shortcut="Enter", width="stretch", key="bench done"
+    ):
+        if tick(ctx, findings, step):
+            _go_to(at)
+        looks.say(f"{step.wire} was not marked: look again.", "stop")
+        st.rerun()
+    if ahead.button("Next", disabled=at + 1 >= count, shortcut="Right", width="stretch"):
+        _go_to(at + 1)
+    if not free:
+        looks.note("An earlier step comes first: do not touch this lead yet.", "stop")
+    if st.button("It broke, or it holds: stop", shortcut="b", width="stretch"):
+        st.session_state[_STOPPED] = step.wire
+        st.rerun()
+
+
+def _go_to(at: int) -> None:
+    st.session_state[_AT] = at
+    st.session_state.pop(_STOPPED, None)
+    st.rerun()
+
+
+def _stopped(ctx: Context, findings: Findings, wire: str) -> None:
+    if st.session_state.get(_STOPPED) != wire:
+        return
+    looks.note(f"Stop. Leave {wire} as it is, never pull harder, and look again.", "stop")
+    looks.note(" ".join(explain(findings.planned_on, wire, findings.done)), "")
+    if st.button("Go to Crossings", width="stretch"):
+        go("crossings")
+    lead = findings.planned_on.leads_by_id[wire]
+    came_mm = st.number_input(
+        "If it broke: how many mm of it came off, from the free end",
+        min_value=0,
+        max_value=int(lead.length_mm),
+        key="came off mm",
+    )
+    if st.button("Record that it broke there", disabled=not came_mm, width="stretch"):
+        x, y = (float(v) for v in lead.point_at_mm(np.array([lead.length_mm - came_mm]))[0])
+        event = {"action": "broke", "wire": wire, "past": (x, y)}
+        try:
+            why = refusals(ctx.job.route_map(), ctx.job.done, event, ctx.job.judged)
+            if why:
+                looks.note(" ".join(why), "stop")
+                return
+            changes = tick_changes(ctx.job, "broke", wire, (x, y), by=ctx.person)
+        except MapperError as error:
+            looks.note(shown(error, 300), "stop")
+            return
+        ctx.edit(f"{wire} broke", changes, depends_on=TICK_DEPENDS_ON)
+        _go_to(0)
+
+
+def _place(ctx: Context, findings: Findings, step: Step) -> None:
+    for entry in sorted(ctx.job.photos, key=_newest, reverse=True):
+        if entry.sha256 not in ctx.job.fits:
+            continue
+        jpeg = _picture(ctx.job_id, ctx.job.revision, step, entry.sha256, ctx, findings)
+        if jpeg is not None:
+            words = f"{shown(entry.name, 40)} · {entry.stage}: the arrow shows the way of the pull"
+            if entry.sha256 in findings.doubtful:
+                looks.note("The fit of this photo is doubtful: the line may be off.", "stop")
+            st.image(jpeg, caption=words, width="stretch", alt=words)
+            return
+    looks.note("No fitted photo shows this place: look at the plate itself.")
+
+
+def _newest(entry: PhotoEntry) -> tuple[int, int]:
+    """Later stages come first; "during 10" after "during 2"."""
+    word, _, number = entry.stage.partition(" ")
+    rank = {"before": 0, "during": 1, "cleared": 2, "rebuilt": -1}.get(word, 0)
+    return rank, int(number) if number.isdigit() else 0
+
+
+@st.cache_data(show_spinner=False, max_entries=60)
+def _picture(
+    job_id: str, revision: int, step: Step, sha256: str, _ctx: Context, _findings: Findings
+) -> bytes | None:
+    lead = _findings.planned_on.leads_by_id[step.wire]
+    points = lead.points_mm
+    if step.action == "peel":
+        middle, half_mm = np.asarray(step.past, float), PEEL_HALF_MM
+    else:
+        low, high = points.min(axis=0), points.max(axis=0)
+        middle, size = (low + high) / 2, high - low
+        half_mm = max(size[1], size[0] * CROP_PX[1] / CROP_PX[0]) / 2 + PULL_MARGIN_MM
+    depth_mm = float(np.median(_findings.planned_on.plate.lead_depth_mm(points)))
+    crop = crop_of_place(
+        SHELF.pixels(_ctx.opened(sha256).token),
+        _ctx.job.fits[sha256],
+        float(middle[0]),
+        float(middle[1]),
+        depth_mm,
+        half_mm,
+        CROP_PX,
+    )
+    if crop is None:
+        return None
+    crop = draw_lead(crop, points, "#0072B2", "", beside_mm=(lead.diameter_mm or 2.0) / 2 + 0.8)
+    _arrow(crop, points, middle if step.action == "peel" else points[-1])
+    done, data = cv2.imencode(".jpg", crop.pixels_bgr, [cv2.IMWRITE_JPEG_QUALITY, 88])
+    return data.tobytes() if done else None
+
+
+def _arrow(crop: Crop, points_mm: np.ndarray, at_mm: np.ndarray) -> None:
+    """Draw the way of the pull, along the lead towards its free end, into the crop."""
+    middles = (points_mm[1:] + points_mm[:-1]) / 2
+    near = int(np.argmin(np.linalg.norm(middles - at_mm, axis=1)))
+    near = len(middles) - 1 if np.array_equal(at_mm, points_mm[-1]) else near
+    along = points_mm[near + 1] - points_mm[near]
+    along = along / max(float(np.linalg.norm(along)), 1e-9) * [1, -1]
+    tip = crop.px_from_plate(at_mm)[0]
+    start, end = (tip - along * 70, tip) if near == len(middles) - 1 else (tip, tip + along * 90)
+    ends = [tuple(int(v) for v in np.round(one)) for one in (start, end)]
+    for colour, wide in (((255, 255, 255), 16), ((0, 94, 213), 9)):
+        cv2.arrowedLine(crop.pixels_bgr, *ends, colour, wide, cv2.LINE_AA, tipLength=0.4)
+
+
+def apart_now(findings: Findings, wire: str) -> list[str]:
+    """Leads that are free now and meet the given lead nowhere: for a second person."""
+    meets = {
+        other
+        for one in findings.planned_on.crossings
+        if wire in (one.a, one.b)
+        for other in (one.a, one.b)
+    }
+    return [
+        step.wire
+        for step in findings.offered.steps
+        if step.action == "pull"
+        and step in findings.legal_now
+        and step.wire != wire
+        and step.wire not in meets
+    ]
+
+
+def _second_person(findings: Findings, step: Step) -> None:
+    others = apart_now(findings, step.wire)
+    if others:
+        tags = "".join(f'<span class="tag">{escape(shown(one))}</span>' for one in others[:6])
+        st.html(f"<b>A second person may pull meanwhile (they don't meet this lead):</b><br>{tags}")

@@ -1,0 +1,39 @@
+"""The page at the plate shows one step, ticks it off, and sends no second person into its way."""
+
+from __future__ import annotations
+
+from streamlit.testing.v1 import AppTest
+
+from mapper.records import JobStore
+from mapper.ui.bench_page import apart_now
+from mapper.ui.findings import Findings
+from mapper.ui.session import JOB_PARAM
+from tests.test_pages import click, job_ids, sound, store, whole, whole_store, words  # noqa: F401
+
+SCRIPT = "from mapper.ui import bench_page\nbench_page.show()\n"
+
+
+def at_the_plate(job_id: str) -> AppTest:
+    test = AppTest.from_string(SCRIPT, default_timeout=90)
+    test.query_params[JOB_PARAM] = job_id
+    return test.run()
+
+
+def test_step_at_hand_is_ticked_off_and_the_next_is_shown(whole: JobStore):  # noqa: F811
+    _, job_id = job_ids(whole)
+    first = Findings(whole.job(job_id)).offered.steps[0]
+    test = at_the_plate(job_id)
+    sound(test)
+    assert first.wire in words(test)
+    sound(click(test, "Out" if first.action == "pull" else "Done"))
+    assert [step.wire for step in whole.job(job_id).done] == [first.wire]
+
+
+def test_second_person_gets_only_free_leads_that_do_not_meet_this_one(whole: JobStore):  # noqa: F811
+    _, job_id = job_ids(whole)
+    findings = Findings(whole.job(job_id))
+    wire = findings.offered.steps[0].wire
+    pairs = {frozenset((one.a, one.b)) for one in findings.planned_on.crossings}
+    free = {step.wire for step in findings.legal_now}
+    for other in apart_now(findings, wire):
+        assert other in free and frozenset((wire, other)) not in pairs
