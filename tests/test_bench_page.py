@@ -8,7 +8,7 @@ from mapper.records import JobStore
 from mapper.ui.bench_page import apart_now
 from mapper.ui.findings import Findings
 from mapper.ui.session import JOB_PARAM
-from tests.test_pages import click, job_ids, sound, store, whole, whole_store, words  # noqa: F401
+from tests.test_pages import click, job_ids, page, sound, store, whole, whole_store, words  # noqa: F401
 
 SCRIPT = "from mapper.ui import bench_page\nbench_page.show()\n"
 
@@ -37,3 +37,15 @@ def test_second_person_gets_only_free_leads_that_do_not_meet_this_one(whole: Job
     free = {step.wire for step in findings.legal_now}
     for other in apart_now(findings, wire):
         assert other in free and frozenset((wire, other)) not in pairs
+
+
+def test_why_a_lead_waits_is_told_with_a_way_to_a_crossing(whole: JobStore):  # noqa: F811
+    _, job_id = job_ids(whole)
+    findings = Findings(whole.job(job_id))
+    free = {step.wire for step in findings.legal_now}
+    held = next(one.id for one in findings.planned_on.leads if one.id not in free)
+    test = page("plan", job_id)
+    test.selectbox(key="why lead").set_value(held).run()
+    sound(test)
+    assert held in words(test)
+    assert any((button.key or "").startswith("why ") for button in test.button)

@@ -70,6 +70,7 @@ def show() -> None:
         _log(ctx, findings)
     with right:
         _picture(ctx, findings)
+        _why(findings)
         _own_order(findings)
 
 
@@ -403,6 +404,30 @@ def _legend() -> None:
             f'style="border-color:{colour};border-top-style:{style}"></span>{text}</span>'
         )
     st.html("&emsp; ".join(items))
+
+
+def _why(findings: Findings) -> None:
+    """Why any lead can or can't come out now, with the way to the crossings behind it."""
+    with st.expander("Why can a lead come out, or not?"):
+        remaining = [one.id for one in findings.planned_on.leads if one.id not in findings.out]
+        if not remaining:
+            return
+        wire = st.selectbox("Lead", remaining, key="why lead")
+        sentences = list(explain(findings.planned_on, wire, findings.done))
+        if wire in findings.untraced:
+            sentences = [_untraced_words(wire)] + [s for s in sentences if "can be pulled" not in s]
+        for sentence in sentences:
+            st.html(f"<div>{escape(sentence)}</div>")
+        text = " ".join(sentences)
+        behind = [
+            one
+            for one in findings.meetings
+            if one.a in text and one.b in text and not {one.a, one.b} & findings.out
+        ]
+        for one in behind[:4]:
+            words = f"See {one.a} / {one.b} at ({one.x_mm:.0f}, {one.y_mm:.0f})"
+            if st.button(looks.plain_markdown(words), key=f"why {meeting_key(one)}"):
+                _show_meeting(one, "All")
 
 
 def _own_order(findings: Findings) -> None:
