@@ -75,7 +75,9 @@ def walk(page: Any) -> None:
     page.mouse.wheel(0, 700)
     page.wait_for_timeout(800)
     page.screenshot(path=PICTURES / "plan-more.jpg", type="jpeg", quality=80)
-    go(page, "7 Sheet")
+    go(page, "7 At the plate")
+    take(page, "bench")
+    go(page, "8 Sheet")
     take(page, "sheet")
 
 

@@ -27,6 +27,7 @@ PAGE_WORDS = {
     "leads": "Leads",
     "crossings": "Crossings",
     "plan": "Pull plan",
+    "bench": "At the plate",
     "sheet": "Sheet",
 }
 

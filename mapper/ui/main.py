@@ -38,8 +38,8 @@ def main() -> None:
         "leads": st.Page(leads_page.show, title="4 Leads", url_path="leads"),
         "crossings": st.Page(crossings_page.show, title="5 Crossings", url_path="crossings"),
         "plan": st.Page(plan_page.show, title="6 Pull plan", url_path="plan"),
-        "bench": st.Page(bench_page.show, title="At the plate", url_path="bench"),
-        "sheet": st.Page(sheet_page.show, title="7 Sheet", url_path="sheet"),
+        "bench": st.Page(bench_page.show, title="7 At the plate", url_path="bench"),
+        "sheet": st.Page(sheet_page.show, title="8 Sheet", url_path="sheet"),
     }
     page = st.navigation(list(pages.values()), position="top")
     session.register_pages(pages)

@@ -18,6 +18,7 @@ from mapper.pulling import (
     explain,
     read_order,
 )
+from mapper.pulling.words import place_words as said_place
 from mapper.records import TICK_DEPENDS_ON, PhotoEntry, tick_changes
 from mapper.routes import Crossing
 from mapper.ui import jobbar, looks
@@ -422,7 +423,7 @@ def _why(findings: Findings) -> None:
         behind = [
             one
             for one in findings.meetings
-            if one.a in text and one.b in text and not {one.a, one.b} & findings.out
+            if said_place((one.x_mm, one.y_mm)) in text and not {one.a, one.b} & findings.out
         ]
         for one in behind[:4]:
             words = f"See {one.a} / {one.b} at ({one.x_mm:.0f}, {one.y_mm:.0f})"
