@@ -136,7 +136,7 @@ def draw_lead(
     beside_mm: float = 0.0,
     keep_clear: Sequence[tuple[float, float]] = (),
 ) -> Crop:
-    """Draw a lead thinly on a crop, with its tag at the rim.
+    """Draw a lead thinly on a crop, with its tag (none for "") at the rim.
 
     With `beside_mm` the lead is drawn as two hairlines at that distance on both sides, so that
     the wire itself stays in sight. `keep_clear` are crop pixels that earlier tags took.
@@ -161,7 +161,8 @@ def draw_lead(
                 start = tuple(int(v) for v in np.round(line[k] * 16))
                 end = tuple(int(v) for v in np.round(line[k + 1] * 16))
                 cv2.line(picture, start, end, colour_now, wide, cv2.LINE_AA, shift=4)
-    _draw_tag(picture, dense, colour_bgr, tag, keep_clear)
+    if tag:
+        _draw_tag(picture, dense, colour_bgr, tag, keep_clear)
     return Crop(picture, crop.x_mm, crop.y_mm, crop.half_mm, crop.shown)
 
 
