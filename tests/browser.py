@@ -8,6 +8,7 @@ from __future__ import annotations
 import atexit
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -143,7 +144,7 @@ class CanvasDriver:
 
     def view(self) -> list[float]:
         """[css px per photo px, middle x, middle y, quarter turns]."""
-        self.page.wait_for_function("e => !!e.dataset.view", arg=self.root.element_handle())
+        self._wait_for("data-view", re.compile(".+"))
         return json.loads(self.root.get_attribute("data-view"))
 
     def screen(self, x_px: float, y_px: float) -> tuple[float, float]:
@@ -171,13 +172,14 @@ class CanvasDriver:
 
     def wait_acknowledged(self) -> None:
         """Wait until Python has dealt with everything and the page has settled."""
-        self.page.wait_for_function(
-            "e => e.dataset.pending === '0'", arg=self.root.element_handle()
-        )
+        self._wait_for("data-pending", "0")
         settled(self.page)
 
     def wait_tiles(self) -> None:
         """Wait until the photo is shown as sharp as it gets."""
-        self.page.wait_for_function(
-            "e => e.dataset.missing === '0'", arg=self.root.element_handle()
-        )
+        self._wait_for("data-missing", "0")
+
+    def _wait_for(self, name: str, value: str | re.Pattern[str]) -> None:
+        # by locator, not by handle: a rerun may draw the canvas as a new element meanwhile
+        expect = pytest.importorskip("playwright.sync_api").expect
+        expect(self.root).to_have_attribute(name, value, timeout=120_000)
