@@ -208,9 +208,8 @@ def test_another_photo_shows_the_same_place_of_the_plate(page: Any, bench: Bench
     page.wait_for_timeout(150)
     token = canvas.root.get_attribute("data-token")
     page.keyboard.press("p")
-    page.wait_for_function(
-        "([e, t]) => e.dataset.token !== t", arg=[canvas.root.element_handle(), token]
-    )
+    sync_api = pytest.importorskip("playwright.sync_api")
+    sync_api.expect(canvas.root).not_to_have_attribute("data-token", token, timeout=120_000)
     page.wait_for_timeout(150)
     fits = [job.fits[one.sha256] for one in job.photos if one.sha256 != first.sha256]
     scale, cx, cy, _ = canvas.view()
