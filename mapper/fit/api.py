@@ -42,6 +42,7 @@ GOOD_EVIDENCE = 8.0  # nats; the best wrong fit met so far has less than none
 GOOD_MARGIN = 4.0
 LEAST_EVIDENCE = 0.0
 SAME_MM = 3.0
+SAME_DRAWN_MM = 0.5  # features drawn nearer than this can not be told apart in a photo
 CARRIED_SHARE = 0.03  # of the plate's size: how far a map from photo to photo may be off
 GOOD_SIGMA_MM = 0.5
 GOOD_LEFT_OUT_MM = 0.5
@@ -82,14 +83,14 @@ class _View:
 
 @dataclass(frozen=True, eq=False)
 class _Drawing:
-    """One plate as the fit looks at it."""
+    """One plate as the fit looks at it; `mirror` is its mirror image, which has none itself."""
 
     edges: FaceEdges
-    mirror: FaceEdges
     circles: Circles
     features: tuple[Feature, ...]
     reach_mm: float
     outline_mm: np.ndarray
+    mirror: _Drawing | None = None
 
     @property
     def middle_mm(self) -> np.ndarray:
@@ -127,13 +128,17 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
     carried = _carried(photo, view, drawing, hints)
     agrees = _agreement(view, drawing, clicks_px, known, carried)
     answers = _answers(view, drawing, clicks_px, known, carried, agrees)
-    fit = _judged(view, drawing, answers, agrees) if answers else None
+    mirror_known = known_targets(hints.clicks, drawing.mirror.features)
+    mirror_agrees = _agreement(view, drawing.mirror, clicks_px, mirror_known, None)
+    # A photo that was fitted well has settled which way round the drawing is.
+    asks_mirror = None if carried is not None else mirror_agrees
+    fit = _judged(view, drawing, answers, agrees, asks_mirror) if answers else None
     if fit is None and len(clicks_px) >= 4:
         fit = _by_clicks_alone(view, drawing, clicks_px, known)
     if fit is None and carried is not None:
         fit = _by_photo_alone(view, carried)
     if fit is None:
-        if _fits_mirrored(view, drawing):
+        if _fits_mirrored(view, drawing.mirror):
             raise FitFailed(MIRRORED)
         raise FitFailed(f"This photo could not be fitted to the drawing on its own: {HELP}.")
     if len(clicks_px):
@@ -160,6 +165,10 @@ def _view(photo: Photo) -> _View:
 
 
 def _drawing(plate: Plate) -> _Drawing:
+    return replace(_one_drawing(plate), mirror=_one_drawing(mirrored(plate)))
+
+
+def _one_drawing(plate: Plate) -> _Drawing:
     features = plate_features(plate)
     round_ones = [f for f in features if f.diameter_mm]
     circles = Circles(
@@ -169,9 +178,7 @@ def _drawing(plate: Plate) -> _Drawing:
     )
     outline = np.asarray(plate.outline_mm, dtype=float)
     reach = float(np.hypot(*np.ptp(outline, axis=0)))
-    return _Drawing(
-        face_edges(plate), face_edges(mirrored(plate)), circles, features, reach, outline
-    )
+    return _Drawing(face_edges(plate), circles, features, reach, outline)
 
 
 def _carried(photo: Photo, view: _View, drawing: _Drawing, hints: FitHints) -> Camera | None:
@@ -287,8 +294,14 @@ def _aligned(
     return out
 
 
-def _judged(view: _View, drawing: _Drawing, answers: list[_Answer], agrees) -> PhotoFit | None:
-    """The best answer refined and judged; None when it does not convince at all."""
+def _judged(
+    view: _View, drawing: _Drawing, answers: list[_Answer], agrees, asks_mirror
+) -> PhotoFit | None:
+    """The best answer refined and judged; None when it does not convince at all.
+
+    `asks_mirror` says whether a camera over the mirror image agrees with the clicks; None when
+    which way round the drawing is has been settled already.
+    """
     edges = drawing.edges
     half = edges.every(2)
     best = align(view.grey, view.scale, answers[0].camera, half, view.prior, LENS_REACHES, True)
@@ -302,13 +315,19 @@ def _judged(view: _View, drawing: _Drawing, answers: list[_Answer], agrees) -> P
     if proof < LEAST_EVIDENCE:
         return None
     reasons = []
-    if _mirror_is_better(view, drawing, polished.camera, seen):
+    over_mirror, mirror_telling = _mirror_margin(view, drawing, polished.camera, seen, asks_mirror)
+    if over_mirror < -GOOD_MARGIN:
         raise FitFailed(MIRRORED)
     margin, telling, rival = _margin(view, drawing, polished.camera, seen, answers, agrees)
     if margin < GOOD_MARGIN or telling < 2:
         reasons.append(
             "The plate would fit nearly as well in another place or turned round, and what "
             "tells them apart is hidden: click one corner, bore or hole and give its number."
+        )
+    if asks_mirror is not None and (over_mirror < GOOD_MARGIN or mirror_telling < 2):
+        reasons.append(
+            "The mirror image of the drawing would fit nearly as well, as the part of the plate "
+            "in sight looks the same either way: fit it through a photo of the whole plate."
         )
     if proof < GOOD_EVIDENCE or round_met + (seen.met.sum() - round_met) / 4 < 3:
         reasons.append(
@@ -357,48 +376,70 @@ def _margin(view, drawing, camera: Camera, seen: Seen, answers: list[_Answer], a
     return float(margin), telling, rival if margin < GOOD_MARGIN or telling < 2 else None
 
 
-def _mirror_is_better(view: _View, drawing: _Drawing, camera: Camera, seen: Seen) -> bool:
-    """Whether the mirror image of the drawing clearly fits better in the same place."""
-    half = drawing.edges.every(2)
-    flipped = drawing.mirror.every(2)
-    for start in (camera, _half_turned(camera, drawing.middle_mm)):
-        moved = align(view.grey, view.scale, start, flipped, view.prior, (3.0, 2.0), True)
+def _mirror_margin(
+    view: _View, drawing: _Drawing, camera: Camera, seen: Seen, asks_mirror
+) -> tuple[float, int]:
+    """Least margin over the mirror image of the drawing, and the telling features met there.
+
+    It is tried in the same place, and where only a part of the plate is in sight it is searched
+    for too: that part may look like another part of the mirror image.
+    """
+    if _is_its_own_mirror(drawing):
+        return np.inf, 99
+    half, flipped = drawing.edges.every(2), drawing.mirror.edges.every(2)
+    starts = [(camera, (3.0, 2.0)), (_half_turned(camera, drawing.middle_mm), (3.0, 2.0))]
+    in_photo = camera.project_face(drawing.xy_mm)
+    size = (view.width_px, view.height_px)
+    if asks_mirror is not None and not ((in_photo >= 0) & (in_photo < size)).all():
+        found = _mirror_answers(view, drawing.mirror, asks_mirror)
+        starts += [(answer.camera, LENS_REACHES) for answer in found]
+    least = (np.inf, 99)
+    for start, reaches in starts:
+        moved = align(view.grey, view.scale, start, flipped, view.prior, reaches, True)
+        if asks_mirror is not None and not asks_mirror(moved):
+            continue
         other = seen_features(view.grey, view.scale, moved, flipped)
-        margin, _ = margin_over((half, seen), (flipped, other), view.grey.shape, view.scale)
-        if margin < -GOOD_MARGIN:
-            return True
-    return False
+        margin, telling = margin_over((half, seen), (flipped, other), view.grey.shape, view.scale)
+        least = min(least, (float(margin), int(telling)))
+    return least
 
 
-def _fits_mirrored(view: _View, drawing: _Drawing) -> bool:
-    """Whether the mirror image of the drawing is found in the photo; asked only in failure."""
+def _is_its_own_mirror(drawing: _Drawing) -> bool:
+    """Whether the mirror image, turned or not, has every feature where the drawing has one."""
+
+    def places(one: _Drawing, turned: bool) -> np.ndarray:
+        xy_mm = 2 * one.middle_mm - one.xy_mm if turned else one.xy_mm
+        return np.column_stack((xy_mm, [f.diameter_mm or 0.0 for f in one.features]))
+
+    here = places(drawing, False)
+    return any(
+        np.abs(here[:, None] - places(drawing.mirror, turned)).max(axis=2).min(axis=1).max()
+        <= SAME_DRAWN_MM
+        for turned in (False, True)
+    )
+
+
+def _mirror_answers(view: _View, mirror: _Drawing, agrees) -> list[_Answer]:
+    """The mirror image as it is found in the photo, best first; none where there is no sign."""
     blobs = level_ellipses(view.grey).scaled(1 / view.scale)
-    maps = edge_maps(view.grey, view.scale)
-    left, right = drawing.outline_mm[:, 0].min(), drawing.outline_mm[:, 0].max()
-    circles = replace(
-        drawing.circles,
-        xy_mm=np.column_stack(
-            (left + right - drawing.circles.xy_mm[:, 0], drawing.circles.xy_mm[:, 1])
-        ),
-    )
-    flipped = replace(drawing, edges=drawing.mirror, circles=circles)
-    tilt = tilts(blobs, view.prior.focal_px, view.centre_px, most=1)[0]
+    focal, centre = view.prior.focal_px, view.centre_px
+    tilt = tilts(blobs, focal, centre, most=1)[0]
     trials = circle_trials(
-        view.grey,
-        view.scale,
-        blobs,
-        circles,
-        view.prior.focal_px,
-        view.centre_px,
-        tilt,
-        drawing.reach_mm,
+        view.grey, view.scale, blobs, mirror.circles, focal, centre, tilt, mirror.reach_mm
     )
-    answers = _aligned(view, flipped, maps, trials, lambda camera: True, most=4)
+    maps = edge_maps(view.grey, view.scale)
+    answers = _aligned(view, mirror, maps, trials, agrees, most=4)
+    return sorted(answers, key=lambda answer: -answer.support)
+
+
+def _fits_mirrored(view: _View, mirror: _Drawing) -> bool:
+    """Whether the mirror image of the drawing is found in the photo; asked only in failure."""
+    answers = _mirror_answers(view, mirror, lambda camera: True)
     if not answers:
         return False
-    best = max(answers, key=lambda a: a.support)
-    half = drawing.mirror.every(2)
-    camera = align(view.grey, view.scale, best.camera, half, view.prior, LENS_REACHES, True)
+    half = mirror.edges.every(2)
+    best = answers[0].camera
+    camera = align(view.grey, view.scale, best, half, view.prior, LENS_REACHES, True)
     seen = seen_features(view.grey, view.scale, camera, half)
     return evidence(half, seen.in_view, seen.met) > GOOD_EVIDENCE
 
