@@ -25,7 +25,7 @@ from mapper.ui.drawing import plate_svg
 from mapper.ui.findings import Findings
 from mapper.ui.fit_page import click_errors, clicks_after
 from mapper.ui.photos_page import BY_HAND, intake_changes, stage_choices
-from mapper.ui.plan_page import lead_states, order_sentences
+from mapper.ui.plan_page import lead_states
 from mapper.ui.plate_page import channel_added, exit_added, snapped
 from mapper.ui.plate_tables import (
     in_words,
@@ -304,7 +304,7 @@ def test_each_finding_about_an_order_is_one_sentence():
         "already out",
         "already past",
     ]
-    sentences = order_sentences([Violation(1, "Z1", "Z2", 1.0, 2.0, r) for r in reasons])
+    sentences = [Violation(1, "Z1", "Z2", 1.0, 2.0, r).sentence() for r in reasons]
     assert len(set(sentences)) == len(reasons)
     assert all(s.startswith("Step 1: Z1") and s.endswith(".") for s in sentences)
 

@@ -154,7 +154,7 @@ def test_steps_that_make_no_sense_are_told_apart():
         (6, "already past"),
     ]  # fmt: skip
     said = [v.sentence() for v in check_order(as_map(2, TWISTED), order)]
-    assert said[0] == "Step 1: there is no lead Z07 on this route map."
+    assert said[0] == "Step 1: Z07 is no lead of this plate."
     assert said[3] == "Step 4: Z00 meets no other lead at (55.0, 5.0) mm."
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from mapper.errors import MapperError
+from mapper.errors import MapperError, shown
 
 __all__ = [
     "Freed",
@@ -190,16 +190,15 @@ class Violation:
     def sentence(self) -> str:
         """The finding in plain words."""
         at = "" if self.x_mm is None else f" at ({self.x_mm:.1f}, {self.y_mm:.1f}) mm"
-        own = self.over == self.wire
-        other = "its own other pass" if own else self.over
-        pair = "which pass" if own else f"whether {self.wire} or {self.over}"
+        wire = shown(self.wire)
+        other = "its own other pass" if self.over == self.wire else shown(self.over)
         what = {
-            "lies under": f"{self.wire} still lies under {other}{at}.",
-            "nobody has looked": f"nobody has looked {pair} is on top{at}.",
-            "unknown lead": f"there is no lead {self.wire} on this route map.",
-            "unknown place": f"{self.wire} meets no other lead{at}.",
-            "already out": f"{self.wire} is out already.",
-            "already past": f"{self.wire} has been freed past that place already.",
+            "lies under": f"{wire} still lies under {other}{at}.",
+            "nobody has looked": f"{wire} meets {other}{at}; nobody has looked which is on top.",
+            "unknown lead": f"{wire} is no lead of this plate.",
+            "unknown place": f"{wire} meets no other lead{at}.",
+            "already out": f"{wire} is out already.",
+            "already past": f"{wire} has been freed past that place already.",
         }[self.reason]
         return f"Step {self.step}: {what}"
 

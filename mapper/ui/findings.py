@@ -14,7 +14,7 @@ from mapper.pulling import Freed, LookAt, PullPlan, Step, check_order, plan_pull
 from mapper.records import Job
 from mapper.routes import Crossing, RouteMap
 
-__all__ = ["Findings", "NextThing", "findings_of", "meeting_key", "place_words"]
+__all__ = ["Findings", "NextThing", "findings_of", "meeting_key"]
 
 
 @dataclass(frozen=True)
@@ -245,8 +245,3 @@ def meeting_key(meeting: Crossing | LookAt) -> str:
     """Text that names a meeting as long as its leads are not traced anew."""
     first, second = sorted((meeting.a, meeting.b))
     return f"{first}|{second}|{meeting.kind}|{meeting.x_mm:.3f}|{meeting.y_mm:.3f}"
-
-
-def place_words(x_mm: float, y_mm: float) -> str:
-    """A place on the plate in words."""
-    return f"{x_mm:.0f} mm from the left, {y_mm:.0f} mm from the bottom"

@@ -13,7 +13,6 @@ from mapper.pulling import (
     LookAt,
     Release,
     Step,
-    Violation,
     check_order,
     explain,
     read_order,
@@ -29,7 +28,7 @@ from mapper.ui.findings import Findings, findings_of, meeting_key
 from mapper.ui.overlay import drawing_lines, frame_of, lead_px
 from mapper.ui.session import Context, go
 
-__all__ = ["STATE_LINES", "lead_states", "order_sentences", "show", "tick"]
+__all__ = ["STATE_LINES", "lead_states", "show", "tick"]
 
 CARDS = 5  # steps shown as big cards; the rest stands in a list
 LOOKS = 5
@@ -457,7 +456,7 @@ def _own_order(findings: Findings) -> None:
             looks.note(shown(error, 300), "stop")
             return
         untraced = findings.untraced
-        sentences = order_sentences(violations) + [
+        sentences = [one.sentence() for one in violations] + [
             f"Step {number}: {_untraced_words(step.wire)}"
             for number, step in enumerate(order, start=1)
             if step.wire in untraced and number not in {one.step for one in violations}
@@ -472,25 +471,3 @@ def _own_order(findings: Findings) -> None:
             looks.note(sentence, "stop")
         if len(sentences) > 50:
             looks.note(f"and {len(sentences) - 50} more.", "stop")
-
-
-def order_sentences(violations: list[Violation]) -> list[str]:
-    """What is wrong with an order, one sentence per finding."""
-    sentences = []
-    for one in violations:
-        start, wire = f"Step {one.step}:", shown(one.wire)
-        place = "" if one.x_mm is None else f" at ({one.x_mm:.0f}, {one.y_mm:.0f}) mm"
-        sentences.append(
-            {
-                "lies under": f"{start} {wire} lies under {one.over}{place}.",
-                "nobody has looked": (
-                    f"{start} {wire} meets {one.over}{place}, and nobody has looked which is on "
-                    "top."
-                ),
-                "unknown lead": f"{start} {wire} is no lead of this plate.",
-                "unknown place": f"{start} {wire} meets nothing{place}.",
-                "already out": f"{start} {wire} is out already.",
-                "already past": f"{start} {wire} is past that place already{place}.",
-            }[one.reason]
-        )
-    return sentences

@@ -21,7 +21,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import platformdirs
 import streamlit
 from starlette.middleware import Middleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
@@ -30,6 +29,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from mapper.errors import MapperError
+from mapper.records import default_store_folder
 from mapper.ui.tiles import SHELF, UnknownPhoto
 
 __all__ = [
@@ -38,7 +38,6 @@ __all__ = [
     "UiSettings",
     "app_parts",
     "build_app",
-    "default_store_folder",
     "free_port",
     "serve",
     "settings",
@@ -47,7 +46,6 @@ __all__ = [
 HOSTS = ["127.0.0.1", "localhost"]
 FIRST_PORT = 8501
 MOST_REACH_PX = 200.0
-STORE_VARIABLE = "MAPPER_STORE"
 MAIN_SCRIPT = Path(__file__).with_name("main.py")
 
 # Held here as well as in .streamlit/config.toml: an installed tool is started from any folder.
@@ -82,12 +80,6 @@ class UiSettings:
 
 
 _settings: UiSettings | None = None  # one application per process, as in Streamlit itself
-
-
-def default_store_folder() -> Path:
-    """Folder of the store: MAPPER_STORE, or the user's data directory."""
-    named = os.environ.get(STORE_VARIABLE)
-    return Path(named) if named else Path(platformdirs.user_data_dir("plate-wire-mapper", False))
 
 
 def settings() -> UiSettings:
