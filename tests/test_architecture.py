@@ -18,11 +18,13 @@ BELOW = {
     "fit": {"plate", "photos"},
     "trace": {"plate", "photos"},
     "pulling": {"routes", "plate"},
-    "records": {"pulling", "routes", "fit", "trace", "plate", "photos"},
-    "sheets": {"pulling", "routes", "fit", "trace", "plate", "photos"},
-    "ui": {"records", "sheets", "pulling", "routes", "fit", "trace", "plate", "photos"},
-    "cli": {"ui", "records", "sheets", "pulling", "routes", "fit", "trace", "plate", "photos"},
+    "bench": {"routes", "plate"},
+    "rebuild": {"pulling", "routes", "plate"},
+    "records": {"rebuild", "pulling", "bench", "routes", "fit", "trace", "plate", "photos"},
+    "sheets": {"rebuild", "pulling", "bench", "routes", "fit", "trace", "plate", "photos"},
 }
+BELOW["ui"] = set(BELOW) - {"errors"}
+BELOW["cli"] = set(BELOW) - {"errors"}
 ONLY_IN = {
     "streamlit": {"ui"},
     "starlette": {"ui"},
