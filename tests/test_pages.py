@@ -159,6 +159,20 @@ def test_deleted_job_can_be_put_back(store: JobStore):
     assert [job.name for job in store.jobs()] == ["Keep me"]
 
 
+def test_resin_and_note_can_be_corrected_later_and_undone(store: JobStore):
+    job_id = store.create("Lid tool", {"mould": "M 1"})
+    test = page("jobs", job_id)
+    resin = next(
+        one for one in test.text_input if one.label == "Resin"
+    )  # the open job's comes first
+    resin.input("PA 6")
+    test.text_area[0].input("Round 2 tomorrow")
+    sound(click(test, "Keep these"))
+    about = store.job(job_id).about
+    assert (about["resin"], about["mould"], about["note"]) == ("PA 6", "M 1", "Round 2 tomorrow")
+    assert store.undo(job_id).about == {"name": "Lid tool", "mould": "M 1"}
+
+
 def test_names_with_signs_of_markup_stay_text(store: JobStore):
     name = "<img src=x onerror=alert(1)> **bold** [x](javascript:1)"
     store.create(name)

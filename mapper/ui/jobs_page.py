@@ -10,7 +10,15 @@ from mapper.errors import MapperError, shown
 from mapper.records import JobStore, JobSummary, import_route_map
 from mapper.ui import jobbar, looks
 from mapper.ui.server import settings
-from mapper.ui.session import MAX_PERSON, PERSON, go, open_job, open_store, set_person
+from mapper.ui.session import (
+    MAX_PERSON,
+    PERSON,
+    Context,
+    go,
+    open_job,
+    open_store,
+    set_person,
+)
 
 __all__ = ["show"]
 
@@ -26,6 +34,8 @@ def show() -> None:
         _list(store, None if ctx is None else ctx.job_id)
     with right:
         _person()
+        if ctx is not None:
+            _details(ctx)
         _new_job(store)
         _take_in(store)
         _deleted(store)
@@ -94,6 +104,34 @@ def _person() -> None:
 
 def _keep_person() -> None:
     set_person(st.session_state["person typed"].strip())
+
+
+DETAILS = (("name", "Name"), ("mould", "Mould"), ("resin", "Resin"))
+MAX_NOTE = 4000
+
+
+def _details(ctx: Context) -> None:
+    """Name, mould, resin and note of the open job, to correct at any time."""
+    about = ctx.job.about
+    with (
+        st.expander("Name, mould, resin and note of the open job"),
+        # A new revision draws the fields anew, so that they show what undo brought back.
+        st.form(f"details {ctx.job_id} {ctx.job.revision}", border=False),
+    ):
+        typed = {
+            key: st.text_input(word, value=str(about.get(key) or ""), max_chars=200)
+            for key, word in DETAILS
+        }
+        typed["note"] = st.text_area(
+            "Note for the next shift", value=str(about.get("note") or ""), max_chars=MAX_NOTE
+        )
+        if not st.form_submit_button("Keep these", type="primary"):
+            return
+    typed = {key: words.strip() for key, words in typed.items()}
+    if not typed["name"]:
+        looks.note("Give the job a name, so that the next person finds it.", "stop")
+    elif ctx.edit("Details of the job", {"about": {**about, **typed}}):
+        st.rerun()
 
 
 def _new_job(store: JobStore) -> None:
