@@ -6,6 +6,9 @@ The judge is the plain replay of `tests/pulling_naive.py`: whole numbers only (e
 of the package. A case fails when a step takes a lead from under another or past a place where
 nobody has looked, when a lead that could come out is not planned, or when `check_order` says
 something else than the judge about a blind order of steps. Ends with status 1 if any fails.
+
+Cases come in blocks of 10,000, each block with a random stream of its own; after each block the
+figures so far are printed, so a run that is stopped early still says what it has shown.
 """
 
 from __future__ import annotations
@@ -59,36 +62,53 @@ def blind_order_misjudged(rng: random.Random, count, meetings, route_map) -> boo
     return {v.step for v in check_order(route_map, steps)} != wrong
 
 
+BLOCK = 10_000
+
+
+class Tally:
+    """What the judge has found so far."""
+
+    def __init__(self) -> None:
+        self.cases = self.false_safe = self.missed = self.misjudged = self.steps = self.peels = 0
+        self.statuses: dict[str, int] = {}
+
+    def add(self, rng: random.Random) -> None:
+        """Plan, replay and judge one more random diagram."""
+        count, meetings = diagram(rng)
+        route_map = as_map(count, meetings)
+        plan = plan_pull(route_map).to_dict()
+        broken, out = replay(count, meetings, plan["steps"])
+        self.cases += 1
+        self.false_safe += bool(broken)
+        self.missed += out != can_come_out(count, meetings)
+        self.misjudged += blind_order_misjudged(rng, count, meetings, route_map)
+        self.steps += len(plan["steps"])
+        self.peels += sum(step["action"] == "peel" for step in plan["steps"])
+        self.statuses[plan["status"]] = self.statuses.get(plan["status"], 0) + 1
+        if broken:
+            print(f"false-safe: {meetings} {plan['steps']}", flush=True)
+
+    def sentence(self) -> str:
+        return (
+            f"{self.cases} cases: {self.false_safe} false-safe, {self.missed} not planned though "
+            f"feasible, {self.misjudged} orders misjudged; {self.steps} steps, {self.peels} of "
+            "them peels; " + ", ".join(f"{n} {name}" for name, n in sorted(self.statuses.items()))
+        )
+
+
 def main() -> int:
     arguments = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     arguments.add_argument("count", nargs="?", type=int, default=100_000)
     arguments.add_argument("--seed", type=int, default=1)
     given = arguments.parse_args()
-    rng = random.Random(given.seed)
-    false_safe = missed = misjudged = steps = peels = 0
-    statuses: dict[str, int] = {}
+    tally = Tally()
     began = time.perf_counter()
-    for case in range(1, given.count + 1):
-        count, meetings = diagram(rng)
-        route_map = as_map(count, meetings)
-        plan = plan_pull(route_map).to_dict()
-        broken, out = replay(count, meetings, plan["steps"])
-        false_safe += bool(broken)
-        missed += out != can_come_out(count, meetings)
-        misjudged += blind_order_misjudged(rng, count, meetings, route_map)
-        steps += len(plan["steps"])
-        peels += sum(step["action"] == "peel" for step in plan["steps"])
-        statuses[plan["status"]] = statuses.get(plan["status"], 0) + 1
-        if broken:
-            print(f"false-safe, case {case}: {meetings} {plan['steps']}")
-        if case % 10_000 == 0:
-            print(f"{case} cases, {time.perf_counter() - began:.0f} s", flush=True)
-    print(
-        f"{given.count} cases, seed {given.seed}: {false_safe} false-safe, {missed} not planned "
-        f"though feasible, {misjudged} orders misjudged; {steps} steps, {peels} of them peels; "
-        + ", ".join(f"{n} {status}" for status, n in sorted(statuses.items()))
-    )
-    return 1 if false_safe or missed or misjudged else 0
+    for block, start in enumerate(range(0, given.count, BLOCK)):
+        rng = random.Random(f"{given.seed} {block}")
+        for _ in range(min(BLOCK, given.count - start)):
+            tally.add(rng)
+        print(f"{time.perf_counter() - began:.0f} s, {tally.sentence()}", flush=True)
+    return 1 if tally.false_safe or tally.missed or tally.misjudged else 0
 
 
 if __name__ == "__main__":
