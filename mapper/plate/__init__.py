@@ -4,7 +4,7 @@ from mapper.plate.channels import channel_path_mm
 from mapper.plate.checks import PlateError, check_id, check_plate
 from mapper.plate.drawing import CircleGroup, DrawingProposal, read_drawing
 from mapper.plate.features import Feature, plate_features
-from mapper.plate.model import Channel, Drop, Exit, Hole, Plate
+from mapper.plate.model import Channel, Drop, Exit, Hole, Marker, Plate
 from mapper.plate.numbering import Numbering
 
 __all__ = [
@@ -15,6 +15,7 @@ __all__ = [
     "Exit",
     "Feature",
     "Hole",
+    "Marker",
     "Numbering",
     "Plate",
     "PlateError",

@@ -23,8 +23,11 @@ if TYPE_CHECKING:
 __all__ = [
     "MAX_COORDINATE_MM",
     "MAX_ID_LENGTH",
+    "MARKER_IDS",
     "PlateError",
+    "check_angle",
     "check_id",
+    "check_marker_id",
     "check_number",
     "check_plate",
     "check_size",
@@ -35,6 +38,7 @@ __all__ = [
 
 MAX_COORDINATE_MM = 10_000.0  # 10 m: no mould plate is near that; a wrong unit usually is
 MAX_ID_LENGTH = 64
+MARKER_IDS = 50  # printed markers are numbered 0 to 49
 SAME_POINT_MM = 1e-6  # two outline points closer than this are one point
 MIN_AREA_MM2 = 1.0
 
@@ -88,6 +92,26 @@ def check_id(value: object, path: str) -> str:
     return value
 
 
+def check_marker_id(value: object, path: str) -> int:
+    """Return the number of a printed marker: a whole number from 0 to 49."""
+    if isinstance(value, bool | np.bool_) or not isinstance(value, numbers.Integral):
+        raise PlateError(
+            f"{path} must be the number printed under the marker, not {kind_of(value)}."
+        )
+    if not 0 <= value < MARKER_IDS:
+        raise PlateError(f"{path} is {shown(value, 24)}: markers are numbered 0 to 49.")
+    return int(value)
+
+
+def check_angle(value: object, path: str) -> float:
+    """Return an angle in degrees, from -360 to 360."""
+    if isinstance(value, bool | np.bool_) or not isinstance(value, numbers.Real):
+        raise PlateError(f"{path} must be a number of degrees, not {kind_of(value)}.")
+    if not -360 <= value <= 360:  # also true for nan
+        raise PlateError(f"{path} must be from -360 to 360 degrees, not {shown(value, 24)}.")
+    return float(value)
+
+
 def clean_ring(points: Iterable[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
     """Return the ring without repeated neighbours and without a repeated last point."""
     ring: list[tuple[float, float]] = []
@@ -130,6 +154,7 @@ def check_plate(plate: Plate, path: str = "plate") -> Plate:
         check_size(channel.depth_mm, f"{where}.depth")
     for i, exit_ in enumerate(plate.exits):
         _check_point((exit_.x_mm, exit_.y_mm), f"{path}.exits[{i}]")
+    _check_markers(plate, path)
     _check_inside(plate, polygon, path)
     return plate
 
@@ -177,11 +202,28 @@ def _check_ids(ids: Sequence[object], path: str) -> None:
         first[text] = i
 
 
+def _check_markers(plate: Plate, path: str) -> None:
+    first: dict[int, int] = {}
+    for i, marker in enumerate(plate.markers):
+        where = f"{path}.markers[{i}]"
+        check_marker_id(marker.id, f"{where}.id")
+        if marker.id in first:
+            raise PlateError(
+                f"{where}.id {marker.id} is already used by {path}.markers[{first[marker.id]}]: "
+                "lay every marker once."
+            )
+        first[marker.id] = i
+        _check_point((marker.x_mm, marker.y_mm), where)
+        check_size(marker.side_mm, f"{where}.side")
+        check_angle(marker.angle_deg, f"{where}.angle")
+
+
 def _check_inside(plate: Plate, polygon: shapely.Polygon, path: str) -> None:
-    """A bore centre lies on the plate; a hole may be a notch in the edge, so its rim has to."""
+    """Bore and marker centres lie on the plate; a hole may be a notch in the edge, so its rim has to."""
     for kind, items, reach in (
         ("drops", plate.drops, np.zeros(len(plate.drops))),
         ("holes", plate.holes, np.array([hole.diameter_mm / 2 for hole in plate.holes])),
+        ("markers", plate.markers, np.zeros(len(plate.markers))),
     ):
         if not items:
             continue

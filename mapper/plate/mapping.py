@@ -13,19 +13,21 @@ from typing import Any, TypeVar
 from mapper.errors import shown
 from mapper.plate.checks import (
     PlateError,
+    check_angle,
     check_id,
+    check_marker_id,
     check_number,
     check_plate,
     check_size,
     clean_ring,
     kind_of,
 )
-from mapper.plate.model import Channel, Drop, Exit, Hole, Plate
+from mapper.plate.model import Channel, Drop, Exit, Hole, Marker, Plate
 
 __all__ = ["plate_from_mapping", "plate_to_mapping"]
 
 Item = TypeVar("Item")
-_PLATE_KEYS = ("name", "outline", "drops", "holes", "channels", "exits")
+_PLATE_KEYS = ("name", "outline", "drops", "holes", "channels", "exits", "markers")
 
 
 def plate_from_mapping(mapping: Mapping[str, Any], path: str = "plate") -> Plate:
@@ -48,12 +50,27 @@ def plate_from_mapping(mapping: Mapping[str, Any], path: str = "plate") -> Plate
         channels=_items(mapping, "channels", path, _channel),
         exits=_items(mapping, "exits", path, _exit),
         extra=_extra(mapping, _PLATE_KEYS, path),
+        markers=_items(mapping, "markers", path, _marker),
     )
     return check_plate(plate, path)
 
 
 def plate_to_mapping(plate: Plate) -> dict[str, Any]:
     """Return the `plate` object: plain dicts, lists, floats and text, ready for JSON."""
+    # most plates have no markers: then the file does not speak of them
+    markers = {
+        "markers": [
+            {
+                "id": int(marker.id),
+                "x": float(marker.x_mm),
+                "y": float(marker.y_mm),
+                "side": float(marker.side_mm),
+                "angle": float(marker.angle_deg),
+                **marker.extra,
+            }
+            for marker in plate.markers
+        ]
+    }
     return {
         "name": plate.name,
         "outline": [[float(x), float(y)] for x, y in plate.outline_mm],
@@ -91,6 +108,7 @@ def plate_to_mapping(plate: Plate) -> dict[str, Any]:
             {"id": exit_.id, "x": float(exit_.x_mm), "y": float(exit_.y_mm), **exit_.extra}
             for exit_ in plate.exits
         ],
+        **(markers if plate.markers else {}),
         **plate.extra,
     }
 
@@ -155,6 +173,17 @@ def _exit(mapping: Mapping[str, Any], path: str) -> Exit:
         x_mm=check_number(_need(mapping, "x", path), f"{path}.x"),
         y_mm=check_number(_need(mapping, "y", path), f"{path}.y"),
         extra=_extra(mapping, ("id", "x", "y"), path),
+    )
+
+
+def _marker(mapping: Mapping[str, Any], path: str) -> Marker:
+    return Marker(
+        id=check_marker_id(_need(mapping, "id", path), f"{path}.id"),
+        x_mm=check_number(_need(mapping, "x", path), f"{path}.x"),
+        y_mm=check_number(_need(mapping, "y", path), f"{path}.y"),
+        side_mm=check_size(_need(mapping, "side", path), f"{path}.side"),
+        angle_deg=check_angle(mapping.get("angle", 0.0), f"{path}.angle"),
+        extra=_extra(mapping, ("id", "x", "y", "side", "angle"), path),
     )
 
 

@@ -7,6 +7,7 @@ x right, y up, z = 0 the face, z < 0 down in a channel. All records are frozen;
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from mapper.plate.drawing import Role
     from mapper.plate.numbering import Numbering
 
-__all__ = ["Channel", "Drop", "Exit", "Hole", "Plate"]
+__all__ = ["Channel", "Drop", "Exit", "Hole", "Marker", "Plate"]
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,30 @@ class Exit:
 
 
 @dataclass(frozen=True)
+class Marker:
+    """A printed square marker that lies flat on the face: its number, centre and side.
+
+    `angle_deg` turns it counterclockwise in the plate frame; at 0 its number on the sheet reads
+    upright with y up.
+    """
+
+    id: int
+    x_mm: float
+    y_mm: float
+    side_mm: float
+    angle_deg: float = 0.0
+    extra: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def corners_mm(self) -> np.ndarray:
+        """Corners (4, 2) as the marker reads: upper left, upper right, lower right, lower left."""
+        turn = math.radians(self.angle_deg)
+        c, s = math.cos(turn), math.sin(turn)
+        square = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]]) * (self.side_mm / 2)
+        return square @ np.array([[c, s], [-s, c]]) + (self.x_mm, self.y_mm)
+
+
+@dataclass(frozen=True)
 class Plate:
     """One plate. `outline_mm` is a closed polygon without a repeated last point."""
 
@@ -75,6 +100,7 @@ class Plate:
     channels: tuple[Channel, ...] = ()
     exits: tuple[Exit, ...] = ()
     extra: Mapping[str, Any] = field(default_factory=dict)
+    markers: tuple[Marker, ...] = ()
 
     @classmethod
     def from_mapping(cls, mapping: Mapping[str, Any], path: str = "plate") -> Plate:
