@@ -28,9 +28,15 @@ from mapper.pulling.parts import (
     Cover,
     Heater,
     Nozzle,
+    Part,
+    PartLead,
     PartsPlan,
     PartStep,
+    leads_only,
+    part_of,
     plan_parts,
+    thermocouples_with,
+    with_parts,
 )
 from mapper.pulling.plan import plan_meetings, plan_pull, safe_now, whole_lead_cycles
 
@@ -45,6 +51,8 @@ __all__ = [
     "LogReading",
     "LookAt",
     "Nozzle",
+    "Part",
+    "PartLead",
     "PartStep",
     "PartsPlan",
     "PullError",
@@ -56,6 +64,8 @@ __all__ = [
     "check_order",
     "contradictions",
     "explain",
+    "leads_only",
+    "part_of",
     "piece_ids",
     "plan_meetings",
     "plan_parts",
@@ -65,5 +75,7 @@ __all__ = [
     "read_order",
     "refusals",
     "safe_now",
+    "thermocouples_with",
     "whole_lead_cycles",
+    "with_parts",
 ]

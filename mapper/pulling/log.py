@@ -6,7 +6,8 @@ A log is a list of events in the order in which they happened:
 pull       the lead came out
 peel       it was lifted to just past a place
 broke      it broke at a place
-put back   a lead that was out or peeled was laid into its channel again
+put back   a lead that was out or peeled was laid into its channel again, or a part put on
+took off   a cover or heater came off, or a nozzle came out (see `mapper.pulling.parts`)
 ========== ================================================================================
 
 Reading a log never fails because leads were traced anew: what can't be followed any more
@@ -36,6 +37,7 @@ from mapper.errors import shown
 from mapper.pulling.check import check_order
 from mapper.pulling.events import SAME_PLACE_MM, Board
 from mapper.pulling.model import Freed, Place, PullError, Step
+from mapper.pulling.parts import part_of
 from mapper.pulling.past import SAME_MEETING_MM, Done
 from mapper.pulling.words import place_words
 from mapper.routes.judging import place_distance_mm
@@ -54,7 +56,7 @@ __all__ = [
 
 _REACHED_MM = 2.0  # further than two tracings of one lead differ where nothing has changed
 BREAK_ERROR_MM = 5.0  # how well somebody can say where on its route a lead broke
-ACTIONS = ("pull", "peel", "broke", "put back")
+ACTIONS = ("pull", "peel", "broke", "put back", "took off")
 _MAX_ID = 64  # of the route-map file
 
 
@@ -142,8 +144,12 @@ def refusals(
     wire = event.wire
     if wire not in {lead.id for lead in now.route_map.leads}:
         return [f"There is no lead {shown(wire)} in the plate; check the id."]
-    if event.action in ("pull", "peel"):
-        found = check_order(now.route_map, [Step(event.action, wire, event.past)], now.done)
+    is_part = part_of(now.route_map.leads_by_id[wire]) is not None
+    if event.action in (("peel", "broke") if is_part else ("took off",)):
+        return [f"{shown(wire)} is {_wrong_kind(is_part)}."]
+    if event.action in ("pull", "peel", "took off"):
+        act = "peel" if event.action == "peel" else "pull"
+        found = check_order(now.route_map, [Step(act, wire, event.past)], now.done)
         if event.reason.strip():
             found = [one for one in found if one.reason not in ("lies under", "nobody has looked")]
         return [one.sentence().removeprefix("Step 1: ") for one in found]
@@ -194,6 +200,12 @@ def piece_ids(wire: str, taken: Iterable[str] = ()) -> tuple[str, str]:
             salt += "+"
         found.append(name)
     return found[0], found[1]
+
+
+def _wrong_kind(is_part: bool) -> str:
+    if is_part:
+        return "a part and no lead: it comes off, or is put back"
+    return "a lead and no cover, nozzle or heater: it is pulled"
 
 
 def _as_event(item: Any) -> LogEvent:
@@ -287,10 +299,12 @@ class _Reader:
             else:
                 self._tell(event, "it was in two pieces by then")
         elif wire not in self.pieces:
-            self._tell(event, "no lead of that name is on the map now")
+            self._tell(event, "no lead or part of that name is on the map now")
         elif self.pieces[wire].out and event.action != "put back":
             self._tell(event, "it was out already")
-        elif event.action == "pull":
+        elif event.action in (("peel", "broke") if self._is_part(wire) else ("took off",)):
+            self._tell(event, f"it is {_wrong_kind(self._is_part(wire))}")
+        elif event.action in ("pull", "took off"):
             self._pull(event)
         elif event.action == "peel":
             self._peel(event)
@@ -299,10 +313,14 @@ class _Reader:
         else:
             self._put_back(event)
 
+    def _is_part(self, wire: str) -> bool:
+        return part_of(self.pieces[wire].lead) is not None
+
     def _tell(self, event: LogEvent, why: str) -> None:
         where = "" if event.past is None else f" {place_words(event.past)}"
         what = {
             "pull": "out",
+            "took off": "off",
             "peel": f"peeled past{where}",
             "broke": f"broken at{where}",
             "put back": "put back",
@@ -342,6 +360,8 @@ class _Reader:
         near = []
         for side in board.sides_of[lead]:
             low_mm, high_mm = board.span_mm(side)
+            if part_of(board.leads[board.lead_of[side ^ 1]]) is not None:
+                continue  # a lead is peeled past other leads
             if low_mm <= piece.high_mm and high_mm >= piece.low_mm:
                 x, y = board.place(side)
                 near.append((hypot(x - past[0], y - past[1]), board.low[side]))
@@ -368,13 +388,14 @@ class _Reader:
             over = self.pieces[meeting.wires[upper]]
             enters = span_mm[1] >= target_mm and not piece.is_past(span_mm)
             if enters and not over.is_past(meeting.spans_mm[upper]):
-                act = "came out" if event.action == "pull" else "was peeled"
+                act = "was peeled" if event.action == "peel" else "came out"
                 other = "its own other pass" if own else meeting.wires[upper]
                 where = place_words((meeting.record.x_mm, meeting.record.y_mm))
+                parts = any(self._is_part(wire) for wire in meeting.wires)
                 why = f" (taken all the same: {event.reason})" if event.reason else ""
                 self.findings.append(
                     f"{event.wire} {act} while it lay under {other} at {where}, as the map is "
-                    f"now{why}; look at both leads for damage."
+                    f"now{why}; look at both {'' if parts else 'leads '}for damage."
                 )
 
     def _put_back(self, event: LogEvent) -> None:
@@ -383,6 +404,8 @@ class _Reader:
             self._tell(event, "it was neither out nor peeled")
             return
         for meeting in self.meetings[event.wire]:
+            if any(self._is_part(wire) for wire in meeting.wires):
+                continue  # a cover lies over leads, and leads over a nozzle, whoever came last
             own = meeting.wires[0] == meeting.wires[1]
             side = 1 if own else meeting.wires.index(event.wire)  # the outer pass comes first
             spans_mm = meeting.spans_mm

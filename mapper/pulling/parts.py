@@ -18,7 +18,7 @@ error, and unseen runs to the unseen error: covers and pockets are taken wider b
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, isfinite
 from typing import Any, Literal
 
@@ -40,9 +40,14 @@ __all__ = [
     "Heater",
     "Nozzle",
     "Part",
+    "PartLead",
     "PartStep",
     "PartsPlan",
+    "leads_only",
+    "part_of",
     "plan_parts",
+    "thermocouples_with",
+    "with_parts",
 ]
 
 _ROUND = 32  # corners of a quarter circle
@@ -59,10 +64,11 @@ class ChannelStretch:
 
 @dataclass(frozen=True)
 class Cover:
-    """A cover or clip over a stretch of a channel, or over a polygon (plate mm, 3 corners up)."""
+    """A cover or clip over one or more stretches of channels, or over a polygon (plate mm,
+    3 corners up)."""
 
     id: str
-    over: ChannelStretch | tuple[Place, ...]
+    over: ChannelStretch | tuple[ChannelStretch, ...] | tuple[Place, ...]
 
 
 @dataclass(frozen=True)
@@ -89,6 +95,61 @@ class Heater:
 
 
 Part = Cover | Nozzle | Heater
+
+
+@dataclass(frozen=True, eq=False)
+class PartLead(Lead):
+    """A part as it takes part in the rule: a lead of no length that others wait for."""
+
+    part: Part | None = None
+
+
+def part_of(lead: Lead | None) -> Part | None:
+    """Return the part that a lead of a map made by `with_parts` stands for; None for a lead."""
+    return lead.part if isinstance(lead, PartLead) else None
+
+
+def with_parts(route_map: RouteMap, parts: Sequence[Part]) -> RouteMap:
+    """Return the map with the parts in it, each as a `PartLead`, so that log, plan, check and
+    explanation all keep to them; without parts the map itself.
+
+    Parts only ever hold more: every meeting of two leads stays as it was. Raises PullError as
+    `plan_parts` does for parts that make no sense.
+    """
+    if not parts:
+        return route_map
+    _check_ids(route_map, parts)
+    things, meetings = _things(route_map, parts)
+    return _changed(
+        route_map, (*route_map.leads, *things), (*route_map.crossings, *meetings), meetings
+    )
+
+
+def leads_only(route_map: RouteMap) -> RouteMap:
+    """Return a map without its parts, for drawing; never plan from it."""
+    parts = {lead.id for lead in route_map.leads if part_of(lead) is not None}
+    if not parts:
+        return route_map
+    leads = tuple(lead for lead in route_map.leads if lead.id not in parts)
+    crossings = tuple(one for one in route_map.crossings if not {one.a, one.b} & parts)
+    return _changed(route_map, leads, crossings)
+
+
+def thermocouples_with(route_map: RouteMap, part: Part | None) -> tuple[str, ...]:
+    """Return the leads that hang on a nozzle and leave with it."""
+    if isinstance(part, Nozzle) and part.thermocouple == "with the nozzle":
+        return _along_the_nozzle(route_map, part.drop)
+    return ()
+
+
+def _changed(route_map, leads, crossings, more=()) -> RouteMap:
+    changed = replace(route_map, leads=leads)
+    # The meetings are known: those with parts are not found from points.
+    known = {lead.id for lead in leads}
+    found = tuple(one for one in route_map.found if {one.a, one.b} <= known)
+    changed.__dict__["found"] = (*found, *more)
+    changed.__dict__["crossings"] = tuple(crossings)
+    return changed
 
 
 @dataclass(frozen=True)
@@ -151,12 +212,7 @@ def plan_parts(
     unknown drop or channel, a polygon that is none, two things of one id, an unknown id in
     `off`, and as `plan_pull` does.
     """
-    known = {part.id: part for part in parts}
-    if len(known) < len(parts):
-        raise PullError("two parts have the same id; give each its own")
-    for part_id in known:
-        if part_id in route_map.leads_by_id:
-            raise PullError(f"{shown(part_id)} names a part and a lead; rename the part")
+    known = _check_ids(route_map, parts)
     gone = list(off)
     for part_id in gone:
         if part_id not in known:
@@ -187,6 +243,16 @@ def plan_parts(
     )
 
 
+def _check_ids(route_map: RouteMap, parts: Sequence[Part]) -> dict[str, Part]:
+    known = {part.id: part for part in parts}
+    if len(known) < len(parts):
+        raise PullError("two parts have the same id; give each its own")
+    for part_id in known:
+        if part_id in route_map.leads_by_id:
+            raise PullError(f"{shown(part_id)} names a part and a lead; rename the part")
+    return known
+
+
 class _Say:
     """Steps of the common plan in the words for leads and parts."""
 
@@ -194,8 +260,7 @@ class _Say:
         self.parts = parts
         self.brings: dict[str, tuple[str, ...]] = {}
         for part in parts.values():
-            if isinstance(part, Nozzle) and part.thermocouple == "with the nozzle":
-                self.brings[part.id] = _along_the_nozzle(route_map, part.drop)
+            self.brings[part.id] = thermocouples_with(route_map, part)
         self.freed_only = {wire for wires in self.brings.values() for wire in wires}
 
     def step(self, step: Step) -> PartStep:
@@ -259,29 +324,23 @@ def _things(route_map: RouteMap, parts: Sequence[Part]) -> tuple[list[Lead], lis
             for lead in route_map.leads:
                 own = lead.drop == part.drop
                 if isinstance(part, Heater):
-                    waits = own and lead.kind == "heater"
+                    waits, high_mm = own and lead.kind == "heater", 0.0
                 else:
-                    waits = own or bool(_stretches_mm(route_map, lead, pocket))
+                    # Up to where it leaves the pocket: of a lead that broke, the part waits
+                    # for every piece that may lie there.
+                    over = _stretches_mm(route_map, lead, pocket)
+                    waits, high_mm = own or bool(over), over[-1][1] if over else 0.0
                 if waits:
-                    meet(lead.id, part.id, centre)
-        things.append(Lead(part.id, "other", drop_id, "", [centre, centre]))
+                    meet(lead.id, part.id, centre, upper_mm=(0.0, high_mm))
+        things.append(PartLead(part.id, "other", drop_id, "", [centre, centre], part=part))
     return things, meetings
 
 
 def _cover_area(route_map: RouteMap, cover: Cover) -> shapely.Geometry:
     if isinstance(cover.over, ChannelStretch):
-        over = cover.over
-        channel = next((c for c in route_map.plate.channels if c.id == over.channel), None)
-        if channel is None:
-            raise PullError(
-                f"cover {shown(cover.id)} lies on channel {shown(over.channel)}, which the plate "
-                "does not have"
-            )
-        if not (isfinite(over.from_mm) and isfinite(over.to_mm) and over.from_mm <= over.to_mm):
-            raise PullError(f"cover {shown(cover.id)} needs a stretch of two numbers, low to high")
-        line = shapely.LineString(channel.points_mm)
-        part = shapely.ops.substring(line, max(over.from_mm, 0.0), max(over.to_mm, 0.0))
-        return part.buffer(_outside(channel.width_mm / 2), quad_segs=_ROUND)
+        return _stretch_area(route_map, cover, cover.over)
+    if cover.over and isinstance(cover.over[0], ChannelStretch):
+        return shapely.union_all([_stretch_area(route_map, cover, one) for one in cover.over])
     corners = np.asarray(cover.over, dtype=float)
     if corners.ndim != 2 or corners.shape[1] != 2 or len(corners) < 3:
         raise PullError(f"cover {shown(cover.id)} needs three corners or more")
@@ -290,6 +349,20 @@ def _cover_area(route_map: RouteMap, cover: Cover) -> shapely.Geometry:
     area = shapely.Polygon(corners)
     # An outline that crosses itself says little about what is under it: take all it spans.
     return area if area.is_valid else shapely.MultiPoint(corners).convex_hull
+
+
+def _stretch_area(route_map: RouteMap, cover: Cover, over: ChannelStretch) -> shapely.Geometry:
+    channel = next((c for c in route_map.plate.channels if c.id == over.channel), None)
+    if channel is None:
+        raise PullError(
+            f"cover {shown(cover.id)} lies on channel {shown(over.channel)}, which the plate "
+            "does not have"
+        )
+    if not (isfinite(over.from_mm) and isfinite(over.to_mm) and over.from_mm <= over.to_mm):
+        raise PullError(f"cover {shown(cover.id)} needs a stretch of two numbers, low to high")
+    line = shapely.LineString(channel.points_mm)
+    part = shapely.ops.substring(line, max(over.from_mm, 0.0), max(over.to_mm, 0.0))
+    return part.buffer(_outside(channel.width_mm / 2), quad_segs=_ROUND)
 
 
 def _pocket(drop: Drop) -> shapely.Geometry:
