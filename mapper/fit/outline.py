@@ -9,6 +9,7 @@ nearly all wrong quadrilaterals out before the edges of the drawing are asked.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 
 import cv2
 import numpy as np
@@ -18,7 +19,7 @@ from mapper.fit.dlt import homography_dlt
 from mapper.fit.errors import FitFailed
 from mapper.fit.hypotheses import Trial
 
-__all__ = ["long_lines", "outline_trials"]
+__all__ = ["long_lines", "outline_trials", "side_quads"]
 
 LINES_PX = 800  # long side of the image in which lines are looked for
 MOST_LINES = 14
@@ -92,20 +93,8 @@ def outline_trials(
         return []
     rectangle = _rectangle(np.asarray(outline_mm, dtype=float))
     height, width = grey.shape
-    angle = np.arctan2(lines[:, 1], lines[:, 0]) % np.pi
-    pairs = []
-    for i, j in itertools.combinations(range(len(lines)), 2):
-        turn = abs(angle[i] - angle[j])
-        turn = min(turn, np.pi - turn)
-        if turn < np.radians(30):
-            pairs.append((i, j))
     scored = []
-    for (a, b), (c, d) in itertools.combinations(pairs, 2):
-        if len({a, b, c, d}) < 4:
-            continue
-        quad = _quad(lines, a, b, c, d)
-        if quad is None or not _usable(quad, width, height):
-            continue
+    for quad in side_quads(lines, width, height):
         quad = (quad + 0.5) / scale - 0.5
         for turn in range(4):
             rated = _rated(rectangle, np.roll(quad, turn, axis=0), focal_px, centre_px)
@@ -113,6 +102,26 @@ def outline_trials(
                 scored.append(rated)
     scored.sort(key=lambda pair: pair[0])
     return [Trial(camera, -cost, 0, "outline") for cost, camera in scored[:most]]
+
+
+def side_quads(lines: np.ndarray, width: int, height: int) -> Iterator[np.ndarray]:
+    """Quadrilaterals (4, 2) px that four of the `lines` (N, 3) form in an image of that size.
+
+    Corners run anticlockwise as seen. Opposite sides differ by less than 30 degrees.
+    """
+    angle = np.arctan2(lines[:, 1], lines[:, 0]) % np.pi
+    pairs = []
+    for i, j in itertools.combinations(range(len(lines)), 2):
+        turn = abs(angle[i] - angle[j])
+        turn = min(turn, np.pi - turn)
+        if turn < np.radians(30):
+            pairs.append((i, j))
+    for (a, b), (c, d) in itertools.combinations(pairs, 2):
+        if len({a, b, c, d}) < 4:
+            continue
+        quad = _quad(lines, a, b, c, d)
+        if quad is not None and _usable(quad, width, height):
+            yield quad
 
 
 def _rectangle(outline: np.ndarray) -> np.ndarray:
