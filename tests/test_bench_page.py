@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from mapper.records import JobStore
@@ -49,3 +50,27 @@ def test_why_a_lead_waits_is_told_with_a_way_to_a_crossing(whole: JobStore):  # 
     sound(test)
     assert held in words(test)
     assert any((button.key or "").startswith("why ") for button in test.button)
+
+
+def test_lead_that_is_not_free_goes_out_only_with_a_typed_reason_and_can_be_put_back(
+    whole: JobStore,  # noqa: F811
+):
+    st.cache_resource.clear()  # copies of one job share id and revision with other tests
+    _, job_id = job_ids(whole)
+    findings = Findings(whole.job(job_id))
+    free = {step.wire for step in findings.legal_now}
+    held = next(one.id for one in findings.planned_on.leads if one.id not in free)
+    test = at_the_plate(job_id)
+    test.selectbox(key="another lead").set_value(held).run()
+    test = click(test, "Mark it as out")
+    assert f"{held} was not marked as out" in words(test)
+    test = click(test, "Record that it is out")
+    assert "say how it happened" in words(test) and whole.job(job_id).done == ()
+    test.text_input(key="tick reason").input("cut at the nozzle").run()
+    test = click(test, "Record that it is out")
+    sound(test)
+    assert "although it was not free: cut at the nozzle" in words(at_the_plate(job_id))
+    sound(click(at_the_plate(job_id), "Put back"))
+    log = whole.job(job_id).done
+    assert [(one.action, one.wire) for one in log] == [("pull", held), ("put back", held)]
+    assert "although it was not free: cut at the nozzle" in words(at_the_plate(job_id))

@@ -8,13 +8,14 @@ import cv2
 import numpy as np
 import streamlit as st
 
-from mapper.errors import MapperError, shown
-from mapper.pulling import Step, explain, refusals
-from mapper.records import TICK_DEPENDS_ON, PhotoEntry, tick_changes
+from mapper.errors import shown
+from mapper.pulling import Step
+from mapper.records import PhotoEntry
 from mapper.ui import jobbar, looks
 from mapper.ui.crops import Crop, crop_of_place, draw_lead
 from mapper.ui.findings import Findings, findings_of
-from mapper.ui.plan_page import tick
+from mapper.ui.log_panel import log_panel, override_notes
+from mapper.ui.marking import another_lead, break_form, override_form, tick, why_lines
 from mapper.ui.session import Context, go
 from mapper.ui.tiles import SHELF
 
@@ -47,19 +48,25 @@ def show() -> None:
     looks.cautions()
     for sentence in findings.contradictions:
         looks.note(sentence, "stop")
+    override_notes(findings)
     steps = () if findings.offered is None else findings.offered.steps
     if not steps:
         st.session_state.pop(_AT, None)
         looks.note("There is no step to do now. The pull plan says what comes next.", "calm")
         if st.button("Go to Pull plan", type="primary"):
             go("plan")
+        if findings.offered is not None:
+            another_lead(ctx, findings)
+            log_panel(ctx, findings)
         return
     at = min(max(int(st.session_state.get(_AT, 0)), 0), len(steps) - 1)
     left, right = st.columns([1, 1], gap="medium")
-    with left, st.container(key="bench"):
-        _card(findings, steps[at], at, len(steps))
-        _buttons(ctx, findings, steps[at], at, len(steps))
-        _stopped(ctx, findings, steps[at].wire)
+    with left:
+        with st.container(key="bench"):
+            _card(findings, steps[at], at, len(steps))
+            _buttons(ctx, findings, steps[at], at, len(steps))
+            _stopped(ctx, findings, steps[at].wire)
+        _anything_else(ctx, findings, steps[at])
     with right:
         _place(ctx, findings, steps[at])
         _second_person(findings, steps[at])
@@ -85,16 +92,21 @@ def _buttons(ctx: Context, findings: Findings, step: Step, at: int, count: int) 
         _go_to(at - 1)
     word = "Out" if step.action == "pull" else "Done"
     if done.button(
-        word, type="primary", disabled=not free, shortcut="Enter", width="stretch", key="bench done"
+        word,
+        type="primary" if free else "secondary",
+        shortcut="Enter",
+        width="stretch",
+        key="bench done",
     ):
         if tick(ctx, findings, step):
             _go_to(at)
-        looks.say(f"{step.wire} was not marked: look again.", "stop")
         st.rerun()
     if ahead.button("Next", disabled=at + 1 >= count, shortcut="Right", width="stretch"):
         _go_to(at + 1)
     if not free:
         looks.note("An earlier step comes first: do not touch this lead yet.", "stop")
+        st.html(f"<div>{escape(shown(' '.join(why_lines(findings, step.wire)), 600))}</div>")
+    override_form(ctx, findings)
     if st.button("It broke, or it holds: stop", shortcut="b", width="stretch"):
         st.session_state[_STOPPED] = step.wire
         st.rerun()
@@ -110,30 +122,25 @@ def _stopped(ctx: Context, findings: Findings, wire: str) -> None:
     if st.session_state.get(_STOPPED) != wire:
         return
     looks.note(f"Stop. Leave {wire} as it is, never pull harder, and look again.", "stop")
-    looks.note(" ".join(explain(findings.planned_on, wire, findings.done)), "")
+    looks.note(" ".join(why_lines(findings, wire)), "")
     if st.button("Go to Crossings", width="stretch"):
         go("crossings")
-    lead = findings.planned_on.leads_by_id[wire]
-    came_mm = st.number_input(
-        "If it broke: how many mm of it came off, from the free end",
-        min_value=0,
-        max_value=int(lead.length_mm),
-        key="came off mm",
-    )
-    if st.button("Record that it broke there", disabled=not came_mm, width="stretch"):
-        x, y = (float(v) for v in lead.point_at_mm(np.array([lead.length_mm - came_mm]))[0])
-        event = {"action": "broke", "wire": wire, "past": (x, y)}
-        try:
-            why = refusals(ctx.job.route_map(), ctx.job.done, event, ctx.job.judged)
-            if why:
-                looks.note(" ".join(why), "stop")
-                return
-            changes = tick_changes(ctx.job, "broke", wire, (x, y), by=ctx.person)
-        except MapperError as error:
-            looks.note(shown(error, 300), "stop")
-            return
-        ctx.edit(f"{wire} broke", changes, depends_on=TICK_DEPENDS_ON)
+    if break_form(ctx, findings, wire, "stopped"):
         _go_to(0)
+
+
+def _anything_else(ctx: Context, findings: Findings, step: Step) -> None:
+    """What happened beside the plan: another lead came out, or one is laid back."""
+    remaining = [
+        one.id for one in findings.planned_on.leads if one.id not in findings.out | {step.wire}
+    ]
+    if remaining:
+        with st.expander("Another lead came out"):
+            wire = st.selectbox("Lead", remaining, key="another lead")
+            if st.button("Mark it as out", key="mark another", width="stretch"):
+                tick(ctx, findings, Step("pull", wire))
+                st.rerun()
+    log_panel(ctx, findings)
 
 
 def _place(ctx: Context, findings: Findings, step: Step) -> None:
@@ -224,3 +231,7 @@ def _second_person(findings: Findings, step: Step) -> None:
     if others:
         tags = "".join(f'<span class="tag">{escape(shown(one))}</span>' for one in others[:6])
         st.html(f"<b>A second person may pull meanwhile (they don't meet this lead):</b><br>{tags}")
+    else:
+        st.html(
+            "<b>Nothing for a second person meanwhile: every other lead waits, or meets this.</b>"
+        )

@@ -26,6 +26,7 @@ __all__ = ["FILTER", "TO_SHOW", "answer", "lead_words", "lines_near", "show"]
 
 COLOURS = {"a": "#0072b2", "b": "#d55e00"}  # Okabe & Ito; b is dashed as well
 CROP_PX = (600, 440)
+LARGE_PX = (1200, 640)
 MARGIN_MM = 12.0  # what is shown around the stretch that takes part
 MAX_HALF_MM = 60.0
 ZOOMS = {"Close": 0.55, "Normal": 1.0, "Wide": 2.0}
@@ -37,6 +38,7 @@ FILTERS = ("Open", "Judged", "All")
 _AT = "meeting shown"  # session state: key of the meeting
 TO_SHOW = "meeting to show"  # session state: where to go after an answer
 FILTER = "meetings filter"
+_LOOKED = "photo looked at"  # session state: (key of the meeting, sha256) shown large
 _ASK = "ask the tool about crossings"
 
 
@@ -262,15 +264,25 @@ def _answers(ctx: Context, findings: Findings, meeting: Crossing, meetings: list
 
 
 def answer(ctx: Context, findings: Findings, meeting: Crossing, top: str | None) -> bool:
-    """Keep a person's answer with name, time and the photo that showed it best."""
+    """Keep a person's answer with name, time and the photo looked at: the one shown large, else
+    the first."""
     if top is None and meeting.top is None:
         return True
     views = photos_that_show(ctx, findings, meeting)
-    photo = views[0].entry.sha256 if views else None
+    large = _looked_at(meeting, views)
+    photo = (large or views[0]).entry.sha256 if views else None
     words = {"a": f"{meeting.a} on top", "b": f"{meeting.b} on top", "apart": "apart"}
     label = f"{meeting.a} / {meeting.b}: {words.get(top, 'open')}"
     changes = judgement_changes(ctx.job, meeting, top, by=ctx.person, photo=photo)
     return ctx.edit(label, changes)
+
+
+def _looked_at(meeting: Crossing, views: list[View]) -> View | None:
+    """The photo of the meeting that somebody chose to see large."""
+    key, sha256 = st.session_state.get(_LOOKED, ("", ""))
+    if key != meeting_key(meeting):
+        return None
+    return next((view for view in views if view.entry.sha256 == sha256), None)
 
 
 def _go_on(meeting: Crossing, meetings: list[Crossing]) -> None:
@@ -364,10 +376,20 @@ def _pictures(
         meeting.a_span_mm[1] - meeting.a_span_mm[0], meeting.b_span_mm[1] - meeting.b_span_mm[0]
     )
     half_mm = min(span / 2 + MARGIN_MM, MAX_HALF_MM) * zoom
+    large = _looked_at(meeting, views)
+    if large is not None:
+        if st.button("Back to all photos", key="all photos"):
+            st.session_state.pop(_LOOKED)
+            st.rerun()
+        _picture(ctx, findings, meeting, large, half_mm, lines, ask, LARGE_PX)
+        return
     columns = st.columns(PHOTOS_AT_ONCE, gap="small")
     for number, view in enumerate(views):
         with columns[number % PHOTOS_AT_ONCE]:
             _picture(ctx, findings, meeting, view, half_mm, lines, ask)
+            if st.button("Judge on this photo", key=f"large {number}", help="Show it large"):
+                st.session_state[_LOOKED] = (meeting_key(meeting), view.entry.sha256)
+                st.rerun()
 
 
 def _picture(
@@ -378,6 +400,7 @@ def _picture(
     half_mm: float,
     lines: str,
     ask: bool,
+    size_px: tuple[int, int] = CROP_PX,
 ) -> None:
     entry = view.entry
     caption = f"{shown(entry.name, 40)} · {entry.stage} · {view.px_per_mm:.1f} px per mm"
@@ -391,6 +414,7 @@ def _picture(
             entry.sha256,
             half_mm,
             lines,
+            size_px,
             ctx,
             findings,
             meeting,
@@ -408,11 +432,12 @@ def _crop_jpeg(
     sha256: str,
     half_mm: float,
     lines: str,
+    size_px: tuple[int, int],
     _ctx: Context,
     _findings: Findings,
     _meeting: Crossing,
 ) -> bytes | None:
-    crop = _crop(_ctx, _findings, _meeting, sha256, half_mm)
+    crop = _crop(_ctx, _findings, _meeting, sha256, half_mm, size_px)
     if crop is None:
         return None
     if lines != "off":
@@ -429,7 +454,12 @@ def _stamp(ctx: Context, meeting: Crossing, sha256: str) -> int:
 
 
 def _crop(
-    ctx: Context, findings: Findings, meeting: Crossing, sha256: str, half_mm: float
+    ctx: Context,
+    findings: Findings,
+    meeting: Crossing,
+    sha256: str,
+    half_mm: float,
+    size_px: tuple[int, int] = CROP_PX,
 ) -> Crop | None:
     depth_mm = findings.traced.plate.lead_depth_mm(np.array([[meeting.x_mm, meeting.y_mm]]))
     pixels = SHELF.pixels(ctx.opened(sha256).token)
@@ -440,7 +470,7 @@ def _crop(
         meeting.y_mm,
         float(depth_mm[0]),
         half_mm,
-        CROP_PX,
+        size_px,
     )
 
 

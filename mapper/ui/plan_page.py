@@ -7,34 +7,30 @@ from html import escape
 import numpy as np
 import streamlit as st
 
-from mapper.errors import MapperError, shown
 from mapper.pulling import (
     LockedSet,
     LookAt,
     Release,
     Step,
-    check_order,
-    explain,
-    read_order,
 )
 from mapper.pulling.words import place_words as said_place
-from mapper.records import TICK_DEPENDS_ON, PhotoEntry, tick_changes
+from mapper.records import PhotoEntry
 from mapper.routes import Crossing
 from mapper.ui import jobbar, looks
 from mapper.ui.canvas import Line, Marker, photo_canvas, take_operations
 from mapper.ui.crossings_page import FILTER, TO_SHOW
 from mapper.ui.drawing import plate_svg
 from mapper.ui.findings import Findings, findings_of, meeting_key
+from mapper.ui.log_panel import log_panel, override_notes
+from mapper.ui.marking import another_lead, step_words, tick, untraced_words, why_lines
 from mapper.ui.overlay import drawing_lines, frame_of, lead_px
+from mapper.ui.own_order import own_order
 from mapper.ui.session import Context, go
 
-__all__ = ["STATE_LINES", "lead_states", "show", "tick"]
+__all__ = ["STATE_LINES", "lead_states", "show"]
 
 CARDS = 5  # steps shown as big cards; the rest stands in a list
 LOOKS = 5
-MAX_ORDER_MB = 2
-_LOG_WORDS = {"pull": "out", "peel": "peeled"}
-_REFUSED = "refused tick"  # session state: (lead, sentences) of a mark that was refused
 
 # Colour, width and dash on the photo, by state; the tag says it in letters too.
 STATE_LINES = {
@@ -61,17 +57,18 @@ def show() -> None:
     with left:
         for sentence in findings.contradictions:
             looks.note(sentence, "stop")
+        override_notes(findings)
         _status(findings)
         looks.cautions()
         _steps(ctx, findings)
         _untraced(findings)
         _look_at(findings)
         _locked(findings)
-        _log(ctx, findings)
+        log_panel(ctx, findings)
     with right:
         _picture(ctx, findings)
         _why(findings)
-        _own_order(findings)
+        own_order(findings)
 
 
 def _status(findings: Findings) -> None:
@@ -94,12 +91,6 @@ def _status(findings: Findings) -> None:
     looks.note(text, kind)
 
 
-def _step_words(step: Step) -> str:
-    if step.action == "pull":
-        return f"Pull {step.wire}"
-    return f"Peel {step.wire} to just past ({step.past[0]:.0f}, {step.past[1]:.0f})"
-
-
 def _how(findings: Findings, step: Step) -> str:
     lead = findings.planned_on.leads_by_id[step.wire]
     where = f"{lead.kind} of {lead.drop}" + (f", free end at {lead.exit}" if lead.exit else "")
@@ -117,7 +108,7 @@ def _steps(ctx: Context, findings: Findings) -> None:
     for number, step in enumerate(steps[:CARDS], start=1):
         card, button = st.columns([4, 1], gap="small", vertical_alignment="center")
         with card:
-            looks.step_card(number, _step_words(step), _how(findings, step))
+            looks.step_card(number, step_words(step), _how(findings, step))
         with button:
             if st.button(
                 "Out" if step.action == "pull" else "Done",
@@ -134,61 +125,10 @@ def _steps(ctx: Context, findings: Findings) -> None:
             st.html(
                 "<ol start='{}'>{}</ol>".format(
                     CARDS + 1,
-                    "".join(f"<li>{escape(_step_words(step))}</li>" for step in steps[CARDS:]),
+                    "".join(f"<li>{escape(step_words(step))}</li>" for step in steps[CARDS:]),
                 )
             )
-    _mark_another(ctx, findings)
-
-
-def tick(ctx: Context, findings: Findings, step: Step, reason: str = "") -> bool:
-    """Tick a step off. Without a reason only a step that the rule allows is taken."""
-    if not reason:
-        broken = check_order(findings.planned_on, [step], findings.done)
-        if broken or step.wire in findings.untraced:
-            st.session_state[_REFUSED] = (step.wire, _why_not(ctx, findings, step.wire))
-            return False
-    st.session_state.pop(_REFUSED, None)
-    changes = tick_changes(ctx.job, step.action, step.wire, step.past, by=ctx.person, reason=reason)
-    label = f"{step.wire} out" if step.action == "pull" else _step_words(step)
-    return ctx.edit(label, changes, depends_on=TICK_DEPENDS_ON)
-
-
-def _why_not(ctx: Context, findings: Findings, wire: str) -> list[str]:
-    sentences = list(explain(findings.planned_on, wire, findings.done))
-    if wire in findings.untraced:
-        return [_untraced_words(wire)] + [s for s in sentences if "can be pulled now" not in s]
-    return sentences
-
-
-def _mark_another(ctx: Context, findings: Findings) -> None:
-    remaining = [one.id for one in findings.planned_on.leads if one.id not in findings.out]
-    if not remaining:
-        return
-    with st.expander("Another lead came out", expanded=_REFUSED in st.session_state):
-        wire = st.selectbox("Lead", remaining, key="another lead")
-        if st.button("Mark it as out", key="mark another"):
-            tick(ctx, findings, Step("pull", wire))
-            st.rerun()
-        refused = st.session_state.get(_REFUSED)
-        if refused is None or refused[0] not in remaining:
-            return
-        looks.note(f"{refused[0]} was not marked as out. " + " ".join(refused[1]), "stop")
-        reason = st.text_input(
-            "If it is out all the same, say how it happened",
-            key="tick reason",
-            max_chars=200,
-            placeholder="for example: it broke, it was cut",
-        )
-        if st.button("Record that it is out", disabled=not reason.strip(), key="record out"):
-            tick(ctx, findings, Step("pull", refused[0]), reason.strip())
-            st.rerun()
-
-
-def _untraced_words(wire: str) -> str:
-    return (
-        f"{wire} is not traced to its end: what may lie under it waits, and it is not offered "
-        "until it is traced."
-    )
+    another_lead(ctx, findings)
 
 
 def _untraced(findings: Findings) -> None:
@@ -196,7 +136,7 @@ def _untraced(findings: Findings) -> None:
     if not untraced and not findings.job.warnings():
         return
     for wire in untraced[:4]:
-        looks.note(_untraced_words(wire), "stop")
+        looks.note(untraced_words(wire), "stop")
     if len(untraced) > 4:
         looks.note(f"{len(untraced) - 4} more leads are not traced to their end.", "stop")
     for sentence in findings.job.warnings():
@@ -268,23 +208,6 @@ def _show_meeting(meeting: Crossing | LookAt, which: str) -> None:
     st.session_state[FILTER] = which
     st.session_state[TO_SHOW] = meeting_key(meeting)
     go("crossings")
-
-
-def _log(ctx: Context, findings: Findings) -> None:
-    done = ctx.job.done
-    if not done:
-        return
-    with st.expander(f"Done so far ({len(done)})"):
-        rows = []
-        for step in reversed(done):
-            at = f"{step.at.astimezone():%d.%m. %H:%M}" if step.at else ""
-            what = _LOG_WORDS.get(step.action, step.action)
-            words = f"{at} {step.wire} {what}"
-            words += f", {step.by}" if step.by else ""
-            words += f" (not free then: {step.reason})" if step.reason else ""
-            rows.append(f"<li>{escape(words)}</li>")
-        st.html(f"<ul>{''.join(rows)}</ul>")
-        st.caption("A wrong mark is taken back with Undo.")
 
 
 def lead_states(findings: Findings) -> dict[str, str]:
@@ -413,9 +336,7 @@ def _why(findings: Findings) -> None:
         if not remaining:
             return
         wire = st.selectbox("Lead", remaining, key="why lead")
-        sentences = list(explain(findings.planned_on, wire, findings.done))
-        if wire in findings.untraced:
-            sentences = [_untraced_words(wire)] + [s for s in sentences if "can be pulled" not in s]
+        sentences = why_lines(findings, wire)
         for sentence in sentences:
             st.html(f"<div>{escape(sentence)}</div>")
         text = " ".join(sentences)
@@ -428,46 +349,3 @@ def _why(findings: Findings) -> None:
             words = f"See {one.a} / {one.b} at ({one.x_mm:.0f}, {one.y_mm:.0f})"
             if st.button(looks.plain_markdown(words), key=f"why {meeting_key(one)}"):
                 _show_meeting(one, "All")
-
-
-def _own_order(findings: Findings) -> None:
-    with st.expander("Check an order of my own"):
-        text = st.text_area(
-            "One lead per line, in the order you would pull them",
-            key="own order",
-            height=140,
-            max_chars=200_000,
-        )
-        file = st.file_uploader(
-            "or a table (CSV: wire, or action, wire, past_x, past_y)",
-            type=["csv", "txt"],
-            max_upload_size=MAX_ORDER_MB,
-            key="own order file",
-        )
-        if not st.button("Check the order", type="primary"):
-            return
-        if file is None and not text.strip():
-            looks.note("Type an order or choose a file first.")
-            return
-        try:
-            order = read_order(file.getvalue() if file is not None else text.strip() + "\n")
-            violations = check_order(findings.planned_on, order, findings.done)
-        except MapperError as error:
-            looks.note(shown(error, 300), "stop")
-            return
-        untraced = findings.untraced
-        sentences = [one.sentence() for one in violations] + [
-            f"Step {number}: {_untraced_words(step.wire)}"
-            for number, step in enumerate(order, start=1)
-            if step.wire in untraced and number not in {one.step for one in violations}
-        ]
-        if not sentences:
-            looks.note(
-                f"No step of these {len(order)} pulls a lead from under another, as far as the "
-                "job knows.",
-                "calm",
-            )
-        for sentence in sentences[:50]:
-            looks.note(sentence, "stop")
-        if len(sentences) > 50:
-            looks.note(f"and {len(sentences) - 50} more.", "stop")
