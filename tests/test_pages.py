@@ -15,14 +15,25 @@ from mapper.ui.session import JOB_PARAM, PERSON
 from tests.full_job import full_job
 
 MAIN = str(server.MAIN_SCRIPT)
-PAGES = ["jobs", "plate", "photos", "fit", "leads", "crossings", "plan", "bench", "sheet"]
+PAGES = [
+    "jobs",
+    "plate",
+    "photos",
+    "fit",
+    "leads",
+    "crossings",
+    "plan",
+    "bench",
+    "sheet",
+    "readings",
+]
 PAGE_SCRIPT = """
 import streamlit as st
 from mapper.ui import (bench_page, crossings_page, fit_page, jobs_page, leads_page, looks,
-                       photos_page, plan_page, plate_page, sheet_page)
+                       photos_page, plan_page, plate_page, readings_page, sheet_page)
 PAGES = {{"jobs": jobs_page, "plate": plate_page, "photos": photos_page, "fit": fit_page,
           "leads": leads_page, "crossings": crossings_page, "plan": plan_page,
-          "bench": bench_page, "sheet": sheet_page}}
+          "bench": bench_page, "sheet": sheet_page, "readings": readings_page}}
 PAGES[{name!r}].show()
 """
 

@@ -11,6 +11,7 @@ Keys
 ``lead/<id>``      a traced lead, see `mapper.records.leads`
 ``judged/<uuid>``  {"a", "b", "x", "y", "top", "by", "at", "photo"}
 ``done/<0001>``    {"action", "wire", "past", "at", "by", "reason", "reached"}: the log
+``zone/<id>``      data and bench readings of a zone, see `mapper.bench.Zone`
 =================  ==================================================================
 
 Values are kept as canonical JSON text (sorted keys, ASCII), so that two values are the
@@ -50,7 +51,7 @@ __all__ = [
 
 MAX_KEY_LENGTH = 200  # a kind, a slash and an id of 64 characters, with room
 UNSEEN_ERROR_MM = 4.0  # how far a buried run may lie from where it was drawn
-KINDS_WITH_ID = ("photo", "fit", "lead", "judged", "done")
+KINDS_WITH_ID = ("photo", "fit", "lead", "judged", "done", "zone")
 KINDS_ALONE = ("about", "plate", "settings")
 LOG_ACTIONS = ("pull", "peel", "broke", "put back")
 _SHA256 = re.compile(r"[0-9a-f]{64}\Z")

@@ -10,6 +10,7 @@ from functools import cached_property
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
+from mapper.bench import BenchError, Zone
 from mapper.plate import Plate
 from mapper.pulling import LogReading, read_log
 from mapper.records.document import (
@@ -65,6 +66,11 @@ def check_entry(key: str, value: Any) -> None:
         JudgedEntry.from_mapping(name, value)
     elif kind == "done":
         DoneStep.from_mapping(name, value)
+    elif kind == "zone":
+        try:
+            Zone.from_mapping(name, value)
+        except BenchError as error:
+            raise RecordsError(str(error)) from None
     elif kind == "lead" and TracedLead.from_mapping(value).id != name:
         raise RecordsError("A lead is kept under another name than its own: rename it.")
 
@@ -186,6 +192,17 @@ class Job:
         without a plate.
         """
         return read_log(self.route_map(), self.done, self.judged)
+
+    @cached_property
+    def zones(self) -> tuple[Zone, ...]:
+        """Every zone of the plate with its data and bench readings, entered or not; then those
+        entered beyond the plate's drops (a manifold zone has none)."""
+        named = [one.id.rpartition("-")[0] for one in self.expected_leads()]
+        kept = sorted(self.names("zone"), key=counting_order)
+        return tuple(
+            Zone.from_mapping(name, self.value(key_of("zone", name), {}))
+            for name in dict.fromkeys([*named, *kept])
+        )
 
     # --- what is still missing ------------------------------------------------------
 

@@ -15,6 +15,7 @@ from mapper.ui import (
     photos_page,
     plan_page,
     plate_page,
+    readings_page,
     session,
     sheet_page,
 )
@@ -40,6 +41,7 @@ def main() -> None:
         "plan": st.Page(plan_page.show, title="6 Pull plan", url_path="plan"),
         "bench": st.Page(bench_page.show, title="7 At the plate", url_path="bench"),
         "sheet": st.Page(sheet_page.show, title="8 Sheet", url_path="sheet"),
+        "readings": st.Page(readings_page.show, title="9 Readings", url_path="readings"),
     }
     page = st.navigation(list(pages.values()), position="top")
     session.register_pages(pages)

@@ -1,0 +1,190 @@
+"""Page "Readings": heaters and thermocouples on the bench, and what their readings mean."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import streamlit as st
+
+from mapper.bench import TYPES, BenchError, HeaterLimits, Zone, expected_ohm, kept_number, reading
+from mapper.errors import shown
+from mapper.ui import jobbar, looks
+from mapper.ui.session import Context, go
+
+__all__ = ["show"]
+
+CAUTIONS = (
+    "Isolate, lock out and prove dead before any lead is measured. Hot parts burn; let the plate "
+    "cool.",
+    "Never test insulation with a controller or an instrument connected; discharge the part after "
+    "the test.",
+    "Drying out under current takes a temporary supply with the right protection: qualified "
+    "people only.",
+    "These verdicts are advice on re-use. Local codes and licensed practice decide what may be "
+    "energised.",
+)
+MARKS = {
+    "reuse": "✓ reuse",
+    "dry out": "≈ dry out, test again",
+    "measure again": "? measure again",
+    "replace": "✗ replace",
+    "not measured": "– not measured",
+}
+HEATER_COLUMNS = {
+    "volts": "Volts",
+    "watts": "Watts of the zone",
+    "elements": "Elements in parallel",
+    "meter_leads_ohm": "Meter leads Ω",
+    "ohm": "Reads Ω",
+    "insulation_mohm": "Insulation MΩ",
+}
+SENSOR_COLUMNS = {
+    "sensor": "Type",
+    "loop_ohm": "Loop Ω",
+    "known_c": "Bath °C",
+    "shown_c": "Shows °C",
+    "terminals_c": "Terminals °C",
+}
+TYPED = ("ohm", "insulation_mohm", "loop_ohm")  # a number, or OL
+
+
+def show() -> None:
+    """Draw the page."""
+    ctx = jobbar.begin("readings")
+    if ctx is None:
+        return
+    st.subheader("Heaters and thermocouples on the bench")
+    zones = ctx.job.zones
+    if not zones:
+        looks.note("The zones come from the drops of the plate, and there is no plate yet.", "calm")
+        if st.button("Go to Plate", type="primary"):
+            go("plate")
+        return
+    for sentence in CAUTIONS:
+        st.caption(f"⚠ {sentence}")
+    st.markdown(_counted(zones))
+    heaters, sensors = st.tabs(["Heaters", "Thermocouples"])
+    with heaters:
+        _all_the_same(ctx, zones)
+        _table(ctx, zones, HEATER_COLUMNS, "heater")
+        st.caption(_sources())
+    with sensors:
+        _table(ctx, zones, SENSOR_COLUMNS, "sensor")
+        st.caption(
+            "Read each thermocouple in a bath of known temperature, well above that of the "
+            "terminals, with the input set to its type. Limits: class 2 of IEC 60584-1 (read in a "
+            "secondary copy) and 2 °C for bath and instrument."
+        )
+
+
+def _counted(zones: tuple[Zone, ...]) -> str:
+    parts = []
+    for word, verdicts in (
+        ("Heaters", [zone.heater_verdict().word for zone in zones]),
+        ("Thermocouples", [zone.sensor_verdict().word for zone in zones]),
+    ):
+        counts = [f"{verdicts.count(one)} {MARKS[one][2:]}" for one in MARKS if one in verdicts]
+        parts.append(f"**{word}:** " + ", ".join(counts))
+    return " &emsp; ".join(parts)
+
+
+def _sources() -> str:
+    limits = HeaterLimits()
+    return (
+        f"Resistance from V²/W with power +{limits.power_plus:.0%} / -{limits.power_minus:.0%} "
+        f"({limits.SOURCES['power_plus']}). Insulation at least {limits.insulation_mohm:g} MΩ "
+        f"({limits.SOURCES['insulation_mohm']}); below {limits.damp_mohm:g} MΩ called damp "
+        f"({limits.SOURCES['damp_mohm']}). Type OL where the meter shows an open circuit."
+    )
+
+
+def _all_the_same(ctx: Context, zones: tuple[Zone, ...]) -> None:
+    with (
+        st.expander("All heaters are the same"),
+        st.form("same heaters", border=False),
+    ):
+        first, second, third = st.columns(3)
+        volts = first.number_input("Volts", 1.0, 1000.0, 240.0)
+        watts = second.number_input("Watts of the zone", 1.0, 100_000.0, 250.0)
+        elements = third.number_input("Elements in parallel", 1, 12, 1)
+        nominal, low, high = expected_ohm(
+            Zone("", {"volts": volts, "watts": watts, "elements": elements}).heater
+        )
+        st.caption(f"Expected: {nominal:.1f} Ω, from {low:.1f} to {high:.1f} Ω.")
+        if not st.form_submit_button("Enter this for every zone", type="primary"):
+            return
+    same = {"volts": volts, "watts": watts, "elements": elements}
+    changes = {f"zone/{zone.id}": {**zone.data, **same} for zone in zones}
+    if ctx.edit("All heaters the same", changes):
+        st.rerun()
+
+
+def _table(ctx: Context, zones: tuple[Zone, ...], columns: dict[str, str], part: str) -> None:
+    verdicts = [
+        zone.heater_verdict() if part == "heater" else zone.sensor_verdict() for zone in zones
+    ]
+    rows = [
+        {
+            "Zone": zone.id,
+            **{word: _cell(key, zone.data.get(key)) for key, word in columns.items()},
+            "Verdict": MARKS[verdict.word],
+            "Why": " ".join(verdict.reasons),
+        }
+        for zone, verdict in zip(zones, verdicts, strict=True)
+    ]
+    settings: dict[str, Any] = {
+        word: st.column_config.TextColumn(word)
+        if key in TYPED
+        else st.column_config.SelectboxColumn(word, options=list(TYPES))
+        if key == "sensor"
+        else st.column_config.NumberColumn(word, format="%g")
+        for key, word in columns.items()
+    }
+    settings["Why"] = st.column_config.TextColumn("Why", width="large")
+    # A new revision draws the table anew, so that it shows what undo brought back.
+    with st.form(f"{part} table {ctx.job_id} {ctx.job.revision}", border=False):
+        edited = st.data_editor(
+            rows,
+            column_config=settings,
+            disabled=["Zone", "Verdict", "Why"],
+            hide_index=True,
+            width="stretch",
+            key=f"{part} cells {ctx.job_id} {ctx.job.revision}",
+        )
+        kept = st.form_submit_button("Keep the readings and judge them", type="primary")
+    if kept:
+        _keep(ctx, zones, edited, columns, part)
+
+
+def _keep(
+    ctx: Context, zones: tuple[Zone, ...], rows: list[dict], columns: dict[str, str], part: str
+) -> None:
+    changes = {}
+    try:
+        for zone, row in zip(zones, rows, strict=True):
+            data = dict(zone.data)
+            for key, word in columns.items():
+                value = row.get(word)
+                if key in TYPED:
+                    value = kept_number(reading(value, f"{zone.id}, {word}"))
+                elif isinstance(value, float) and math.isnan(value):
+                    value = None
+                data[key] = value
+            data = {key: value for key, value in data.items() if value is not None}
+            if data != dict(zone.data):
+                Zone.from_mapping(zone.id, data)
+                changes[f"zone/{zone.id}"] = data
+    except BenchError as error:
+        looks.note(f"Nothing was kept. {shown(error, 300)}", "stop")
+        return
+    if not changes:
+        looks.note("Nothing was changed.", "calm")
+    elif ctx.edit(f"Readings of {len(changes)} {part}s", changes):
+        st.rerun()
+
+
+def _cell(key: str, value: Any) -> Any:
+    if key in TYPED:
+        return "" if value is None else "OL" if value == "open" else f"{value:g}"
+    return value
