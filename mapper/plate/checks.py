@@ -219,7 +219,7 @@ def _check_markers(plate: Plate, path: str) -> None:
 
 
 def _check_inside(plate: Plate, polygon: shapely.Polygon, path: str) -> None:
-    """Bore and marker centres lie on the plate; a hole may be a notch in the edge, so its rim has to."""
+    """Bore and marker centres lie on the plate; a hole may be a notch, so its rim has to."""
     for kind, items, reach in (
         ("drops", plate.drops, np.zeros(len(plate.drops))),
         ("holes", plate.holes, np.array([hole.diameter_mm / 2 for hole in plate.holes])),
