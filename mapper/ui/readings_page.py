@@ -61,8 +61,7 @@ def show() -> None:
         if st.button("Go to Plate", type="primary"):
             go("plate")
         return
-    for sentence in CAUTIONS:
-        st.caption(f"⚠ {sentence}")
+    looks.note(" ".join(CAUTIONS))
     st.markdown(_counted(zones))
     heaters, sensors = st.tabs(["Heaters", "Thermocouples"])
     with heaters:
@@ -153,6 +152,10 @@ def _table(ctx: Context, zones: tuple[Zone, ...], columns: dict[str, str], part:
             key=f"{part} cells {ctx.job_id} {ctx.job.revision}",
         )
         kept = st.form_submit_button("Keep the readings and judge them", type="primary")
+    for zone, verdict in zip(zones, verdicts, strict=True):
+        if verdict.word not in ("reuse", "not measured"):
+            why = looks.plain_markdown(" ".join(verdict.reasons))
+            st.markdown(f"**{looks.plain_markdown(zone.id)}** {MARKS[verdict.word]}: {why}")
     if kept:
         _keep(ctx, zones, edited, columns, part)
 
