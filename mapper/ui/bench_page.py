@@ -66,7 +66,8 @@ def show() -> None:
             _card(findings, steps[at], at, len(steps))
             _buttons(ctx, findings, steps[at], at, len(steps))
             _stopped(ctx, findings, steps[at].wire)
-        _anything_else(ctx, findings, steps[at])
+        another_lead(ctx, findings, besides=steps[at].wire)
+        log_panel(ctx, findings)
     with right:
         _place(ctx, findings, steps[at])
         _second_person(findings, steps[at])
@@ -127,20 +128,6 @@ def _stopped(ctx: Context, findings: Findings, wire: str) -> None:
         go("crossings")
     if break_form(ctx, findings, wire, "stopped"):
         _go_to(0)
-
-
-def _anything_else(ctx: Context, findings: Findings, step: Step) -> None:
-    """What happened beside the plan: another lead came out, or one is laid back."""
-    remaining = [
-        one.id for one in findings.planned_on.leads if one.id not in findings.out | {step.wire}
-    ]
-    if remaining:
-        with st.expander("Another lead came out"):
-            wire = st.selectbox("Lead", remaining, key="another lead")
-            if st.button("Mark it as out", key="mark another", width="stretch"):
-                tick(ctx, findings, Step("pull", wire))
-                st.rerun()
-    log_panel(ctx, findings)
 
 
 def _place(ctx: Context, findings: Findings, step: Step) -> None:

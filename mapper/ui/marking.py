@@ -108,18 +108,25 @@ def override_form(ctx: Context, findings: Findings) -> None:
         st.rerun()
 
 
-def another_lead(ctx: Context, findings: Findings) -> None:
-    """Mark any lead that remains as out: refused when it is not free, with the reason."""
-    remaining = [one.id for one in findings.planned_on.leads if one.id not in findings.out]
+def another_lead(ctx: Context, findings: Findings, besides: str | None = None) -> None:
+    """Mark any lead that remains as out: refused when it is not free, with the reason.
+
+    `besides` is a lead that has buttons of its own on the page: it is left out here, and what
+    was refused is shown there.
+    """
+    remaining = [
+        one.id for one in findings.planned_on.leads if one.id not in findings.out | {besides}
+    ]
     if not remaining:
         return
-    refused = _refused(ctx, findings)
+    refused = None if besides else _refused(ctx, findings)
     with st.expander("Another lead came out", expanded=refused is not None):
         wire = st.selectbox("Lead", remaining, key="another lead")
         if st.button("Mark it as out", key="mark another"):
             tick(ctx, findings, Step("pull", wire))
             st.rerun()
-        override_form(ctx, findings)
+        if besides is None:
+            override_form(ctx, findings)
 
 
 def moved_leads(findings: Findings) -> list[str]:
