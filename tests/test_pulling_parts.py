@@ -20,6 +20,9 @@ from mapper.pulling import (
     PullError,
     plan_parts,
     plan_pull,
+    read_log,
+    refusals,
+    with_parts,
 )
 from mapper.routes import Crossing, Judged, Lead, RouteMap
 from tests.pulling_naive import NOT_YET, OUT, blockers, can_come_out, chance_diagram, name
@@ -244,3 +247,41 @@ def test_no_lead_leaves_from_under_a_cover_and_no_nozzle_from_under_a_lead(chunk
         assert {i for i in range(count) if state[i] == OUT} == free
         assert out == {f"nozzle P{k}" for k, (i, _) in enumerate(pockets) if i in free}
         assert off == {f"C{k}" for k in range(len(covers))}
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_on_one_map_with_its_parts_nothing_is_offered_that_the_leads_alone_forbid(seed):
+    rng = random.Random(seed)
+    leads = tuple(
+        one_lead(
+            f"Z0{i}-T",
+            (60, 100),
+            *((rng.uniform(10, 290), rng.uniform(20, 90)) for _ in range(3)),
+            (300, rng.uniform(20, 60)),
+        )
+        for i in range(1, 5)
+    )
+    bare = RouteMap(PLATE, leads)
+    judged = tuple(
+        Judged(one.a, one.b, one.x_mm, one.y_mm, rng.choice(["a", "b", None]))
+        for one in bare.crossings
+    )
+    bare = RouteMap(PLATE, leads, judged)
+    alone = {step.wire for step in plan_pull(bare).steps if step.action == "pull"}
+    covered = with_parts(bare, [Cover("cover 1", ((0, 0), (300, 0), (300, 150), (0, 150)))])
+    steps = plan_pull(covered).steps
+    assert {step.wire for step in steps if step.action == "pull"} - {"cover 1"} <= alone
+    assert steps[0].wire == "cover 1"  # it lies over them all
+    for lead in leads:
+        assert refusals(covered, [], {"action": "pull", "wire": lead.id})
+
+
+def test_a_lead_is_free_once_its_cover_is_logged_as_off_and_held_again_when_it_is_put_back():
+    covered = with_parts(RouteMap(PLATE, (T,)), [Cover("cover 1", ChannelStretch("C", 100, 150))])
+    pull = {"action": "pull", "wire": "Z01-T"}
+    off = {"action": "took off", "wire": "cover 1"}
+    assert any("cover 1" in why for why in refusals(covered, [], pull))
+    assert refusals(covered, [], off) == []
+    assert refusals(covered, [off], pull) == []
+    assert refusals(covered, [off, {"action": "put back", "wire": "cover 1"}], pull)
+    assert any("under cover 1" in one for one in read_log(covered, [pull]).findings)
