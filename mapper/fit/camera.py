@@ -11,16 +11,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from mapper.fit.errors import FitFailed
+
+if TYPE_CHECKING:
+    from mapper.photos import Photo
 
 __all__ = [
     "DEFAULT_FOCAL35_MM",
     "Camera",
     "distort",
     "focal_px_from_35mm",
+    "likely_focal_px",
     "parallax_mm",
     "rotation",
     "undistort",
@@ -34,6 +39,12 @@ FILM_DIAGONAL_MM = math.hypot(36.0, 24.0)
 def focal_px_from_35mm(focal35_mm: float, width_px: int, height_px: int) -> float:
     """Focal length in pixels from the 35 mm equivalent, by the diagonal (CIPA's usual reading)."""
     return focal35_mm * math.hypot(width_px, height_px) / FILM_DIAGONAL_MM
+
+
+def likely_focal_px(photo: Photo) -> float:
+    """Focal length of a photo in pixels: its own, or a phone's usual one where it says none."""
+    height, width = photo.pixels_bgr.shape[:2]
+    return photo.focal_px or focal_px_from_35mm(DEFAULT_FOCAL35_MM, width, height)
 
 
 def parallax_mm(lateral_mm: float, height_mm: float, depth_mm: float) -> float:

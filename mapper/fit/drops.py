@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from mapper.fit.api import fit_photo
-from mapper.fit.camera import DEFAULT_FOCAL35_MM, Camera, focal_px_from_35mm
+from mapper.fit.camera import Camera, likely_focal_px
 from mapper.fit.ellipses import level_ellipses
 from mapper.fit.errors import FitFailed
 from mapper.fit.hypotheses import square_circles, square_pose, square_view, tilts, to_square
@@ -79,7 +79,7 @@ def _loose_drops(photo: Photo) -> list[Ellipse]:
     scale = min(1.0, WORKING_PX / max(height, width))
     size = (round(width * scale), round(height * scale))
     grey = cv2.resize(full, size, interpolation=cv2.INTER_AREA) if scale < 1 else full
-    focal = photo.focal_px or focal_px_from_35mm(DEFAULT_FOCAL35_MM, width, height)
+    focal = likely_focal_px(photo)
     centre = ((width - 1) / 2, (height - 1) / 2)
     blobs = level_ellipses(grey).scaled(1 / scale)
     tilt = tilts(blobs, focal, centre, most=1)[0]

@@ -11,7 +11,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from mapper.fit.camera import DEFAULT_FOCAL35_MM, focal_px_from_35mm
+from mapper.fit.camera import likely_focal_px
 from mapper.fit.errors import FitFailed
 from mapper.fit.outline import long_lines, side_quads
 from mapper.photos import Photo
@@ -89,7 +89,7 @@ def find_corners(photo: Photo, bores_px: np.ndarray | None = None) -> np.ndarray
     lines make a plate.
     """
     height, width = photo.pixels_bgr.shape[:2]
-    focal = photo.focal_px or focal_px_from_35mm(DEFAULT_FOCAL35_MM, width, height)
+    focal = likely_focal_px(photo)
     centre = ((width - 1) / 2, (height - 1) / 2)
     scale = min(1.0, WORKING_PX / max(height, width))
     size = (round(width * scale), round(height * scale))

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from mapper.errors import MapperError
-from mapper.fit.camera import DEFAULT_FOCAL35_MM, focal_px_from_35mm
+from mapper.fit.camera import likely_focal_px
 from mapper.fit.dlt import apply_homography, homography_dlt
 from mapper.fit.drops import find_drops
 from mapper.fit.ellipses import rim_circles
@@ -87,7 +87,7 @@ def first_plate(
     notes = ["Look whether the outline lies on the edges of the face all round."]
     corners = find_corners(photo, loose) if corners_px is None else in_order(corners_px)
     height, width = photo.pixels_bgr.shape[:2]
-    focal = photo.focal_px or focal_px_from_35mm(DEFAULT_FOCAL35_MM, width, height)
+    focal = likely_focal_px(photo)
     aspect, skew = quad_shape(corners, focal, ((width - 1) / 2, (height - 1) / 2))
     if photo.focal_px is None:
         notes.append("The photo has no focal length: width against height is by the bores.")
