@@ -32,7 +32,7 @@ SHORT_SHARE = 0.1  # below this share of the expected resistance current takes a
 
 @dataclass(frozen=True)
 class HeaterLimits:
-    """Limits of the cold check, each a setting of the job; `SOURCES` says where it comes from."""
+    """Limits of the cold check; `SOURCES` says where each comes from."""
 
     power_plus: float = 0.05
     power_minus: float = 0.10
@@ -46,23 +46,6 @@ class HeaterLimits:
         "(read in a secondary copy)",
         "damp_mohm": "5 to 20 MΩ is often called healthy in service; common practice, no source",
     }
-
-    @classmethod
-    def from_mapping(cls, mapping: Mapping[str, Any]) -> HeaterLimits:
-        plain = cls()
-        bounds = {
-            "power_plus": (0, 0.5),
-            "power_minus": (0, 0.5),
-            "insulation_mohm": (0, 1e6),
-            "damp_mohm": (0, 1e6),
-        }
-        found = {
-            key: optional_number(mapping, key, low, high, "limits")
-            for key, (low, high) in bounds.items()
-        }
-        return cls(
-            **{k: getattr(plain, k) if value is None else value for k, value in found.items()}
-        )
 
 
 @dataclass(frozen=True)

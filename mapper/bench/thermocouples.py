@@ -17,7 +17,7 @@ import thermocouple_its90 as its90
 
 from mapper.bench.errors import BenchError
 from mapper.bench.heaters import Verdict
-from mapper.bench.values import kept_number, optional_number, reading
+from mapper.bench.values import optional_number, reading
 from mapper.errors import shown
 
 __all__ = [
@@ -109,14 +109,6 @@ class SensorReading:
             optional_number(mapping, "shown_c", -300, 1500, where),
             25.0 if terminals_c is None else terminals_c,
         )
-
-    def to_mapping(self) -> dict[str, Any]:
-        return {
-            "loop_ohm": kept_number(self.loop_ohm),
-            "known_c": self.known_c,
-            "shown_c": self.shown_c,
-            "terminals_c": self.terminals_c,
-        }
 
 
 def judge_sensor(kind: str, got: SensorReading, extra_error_c: float = 2.0) -> Verdict:

@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 import math
+import zlib
 from typing import Any
 
 import streamlit as st
 
-from mapper.bench import TYPES, BenchError, HeaterLimits, Zone, expected_ohm, kept_number, reading
+from mapper.bench import (
+    TYPES,
+    BenchError,
+    HeaterLimits,
+    Verdict,
+    Zone,
+    expected_ohm,
+    kept_number,
+    reading,
+)
 from mapper.errors import shown
 from mapper.ui import jobbar, looks
 from mapper.ui.session import Context, go
@@ -62,14 +72,16 @@ def show() -> None:
             go("plate")
         return
     looks.note(" ".join(CAUTIONS))
-    st.markdown(_counted(zones))
+    by_heater = [zone.heater_verdict() for zone in zones]
+    by_sensor = [zone.sensor_verdict() for zone in zones]
+    st.markdown(_counted(Heaters=by_heater, Thermocouples=by_sensor))
     heaters, sensors = st.tabs(["Heaters", "Thermocouples"])
     with heaters:
         _all_the_same(ctx, zones)
-        _table(ctx, zones, HEATER_COLUMNS, "heater")
+        _table(ctx, zones, by_heater, HEATER_COLUMNS, "heater")
         st.caption(_sources())
     with sensors:
-        _table(ctx, zones, SENSOR_COLUMNS, "sensor")
+        _table(ctx, zones, by_sensor, SENSOR_COLUMNS, "sensor")
         st.caption(
             "Read each thermocouple in a bath of known temperature, well above that of the "
             "terminals, with the input set to its type. Limits: class 2 of IEC 60584-1 (read in a "
@@ -77,13 +89,11 @@ def show() -> None:
         )
 
 
-def _counted(zones: tuple[Zone, ...]) -> str:
+def _counted(**verdicts: list[Verdict]) -> str:
     parts = []
-    for word, verdicts in (
-        ("Heaters", [zone.heater_verdict().word for zone in zones]),
-        ("Thermocouples", [zone.sensor_verdict().word for zone in zones]),
-    ):
-        counts = [f"{verdicts.count(one)} {MARKS[one][2:]}" for one in MARKS if one in verdicts]
+    for word, found in verdicts.items():
+        words = [verdict.word for verdict in found]
+        counts = [f"{words.count(one)} {MARKS[one][2:]}" for one in MARKS if one in words]
         parts.append(f"**{word}:** " + ", ".join(counts))
     return " &emsp; ".join(parts)
 
@@ -119,10 +129,13 @@ def _all_the_same(ctx: Context, zones: tuple[Zone, ...]) -> None:
         st.rerun()
 
 
-def _table(ctx: Context, zones: tuple[Zone, ...], columns: dict[str, str], part: str) -> None:
-    verdicts = [
-        zone.heater_verdict() if part == "heater" else zone.sensor_verdict() for zone in zones
-    ]
+def _table(
+    ctx: Context,
+    zones: tuple[Zone, ...],
+    verdicts: list[Verdict],
+    columns: dict[str, str],
+    part: str,
+) -> None:
     rows = [
         {
             "Zone": zone.id,
@@ -141,15 +154,17 @@ def _table(ctx: Context, zones: tuple[Zone, ...], columns: dict[str, str], part:
         for key, word in columns.items()
     }
     settings["Why"] = st.column_config.TextColumn("Why", width="large")
-    # A new revision draws the table anew, so that it shows what undo brought back.
-    with st.form(f"{part} table {ctx.job_id} {ctx.job.revision}", border=False):
+    # Kept values that changed draw the table anew, so that it shows what undo brought back; an
+    # edit elsewhere leaves alone what is typed here.
+    stamp = f"{ctx.job_id} {zlib.crc32(repr(rows).encode())}"
+    with st.form(f"{part} table {stamp}", border=False):
         edited = st.data_editor(
             rows,
             column_config=settings,
             disabled=["Zone", "Verdict", "Why"],
             hide_index=True,
             width="stretch",
-            key=f"{part} cells {ctx.job_id} {ctx.job.revision}",
+            key=f"{part} cells {stamp}",
         )
         kept = st.form_submit_button("Keep the readings and judge them", type="primary")
     for zone, verdict in zip(zones, verdicts, strict=True):
