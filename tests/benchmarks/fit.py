@@ -14,6 +14,7 @@ import argparse
 import json
 import os
 import time
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
@@ -156,10 +157,19 @@ def shared_rows(folder: Path) -> list[dict[str, Any]]:
     return [score(answer, truth) for answer, truth in answers]
 
 
-def scene_rows(count: int, size: tuple[int, int], first: int) -> list[dict[str, Any]]:
-    """Random plates and photos of our own."""
-    rows = []
+def scene_rows(
+    count: int,
+    size: tuple[int, int],
+    first: int,
+    done: Sequence[dict[str, Any]] = (),
+    keep: Callable[[list[dict[str, Any]]], None] = lambda rows: None,
+) -> list[dict[str, Any]]:
+    """Random plates and photos of our own; `done` are rows from before, `keep` gets all so far."""
+    rows = list(done)
+    there = {row["photo"].split()[1] for row in rows}
     for seed in range(first, first + count):
+        if str(seed) in there:
+            continue
         scene = random_scene(np.random.default_rng(seed), size=size)
         photo = SimpleNamespace(pixels_bgr=scene.pixels_bgr, focal_px=scene.focal_px)
         peer = scene.pixels_bgr[::-1, ::-1] if seed % 10 == 0 else None
@@ -167,6 +177,7 @@ def scene_rows(count: int, size: tuple[int, int], first: int) -> list[dict[str, 
         drops = np.array([(d.x_mm, d.y_mm) for d in scene.plate.drops])
         rows.append(score(answer, Truth(scene.camera, drops, np.zeros((0, 3)), size)))
         print_row(rows[-1])
+        keep(rows)
     return rows
 
 
@@ -232,6 +243,12 @@ def main() -> None:
     parser.add_argument("--json", type=Path)
     given = parser.parse_args()
     out: dict[str, Any] = {}
+
+    def keep(rows: list[dict[str, Any]]) -> None:
+        out["scenes"] = {"size": given.size, "summary": summary(rows), "rows": rows}
+        if given.json:
+            write(given.json, out)
+
     if given.plates.is_dir():
         rows = shared_rows(given.plates)
         for row in rows:
@@ -240,11 +257,26 @@ def main() -> None:
         print(json.dumps(out["plates"]["summary"], indent=1))
     if given.scenes:
         width, height = (int(n) for n in given.size.split("x"))
-        rows = scene_rows(given.scenes, (width, height), given.first)
-        out["scenes"] = {"summary": summary(rows), "rows": rows}
+        done = rows_done(given.json, given.size)
+        keep(scene_rows(given.scenes, (width, height), given.first, done, keep))
         print(json.dumps(out["scenes"]["summary"], indent=1))
     if given.json:
-        given.json.write_text(json.dumps(out, indent=1), encoding="utf-8")
+        write(given.json, out)
+
+
+def write(path: Path, out: dict[str, Any]) -> None:
+    """All rows so far, whole or not at all."""
+    beside = path.with_suffix(".part")
+    beside.write_text(json.dumps(out, indent=1), encoding="utf-8")
+    beside.replace(path)
+
+
+def rows_done(path: Path | None, size: str) -> list[dict[str, Any]]:
+    """Rows of scenes that an earlier run with the same picture size left in the file."""
+    if path is None or not path.is_file():
+        return []
+    scenes = json.loads(path.read_text(encoding="utf-8")).get("scenes", {})
+    return scenes.get("rows", []) if scenes.get("size") == size else []
 
 
 if __name__ == "__main__":

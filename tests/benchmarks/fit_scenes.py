@@ -318,7 +318,8 @@ def random_scene(
         heads_z,
     )
     light = np.clip(photo * rng.uniform(0.8, 1.3), 0, 1)
-    coded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055) * 255
+    bright = 1.055 * cv2.pow(light, 1 / 2.4) - 0.055
+    coded = np.where(light <= 0.0031308, 12.92 * light, bright) * 255
     coded = cv2.GaussianBlur(coded, (0, 0), rng.uniform(0.5, 1.2) * size[0] / 3000)
     coded = coded + rng.standard_normal(coded.shape[:2])[..., None] * rng.uniform(0.5, 4)
     pixels = np.clip(np.rint(coded), 0, 255).astype(np.uint8)
@@ -359,6 +360,14 @@ def _camera(rng, plate: Plate, size, kind: str) -> tuple[Camera, float | None]:
     return camera, tag
 
 
+def _lens_table(camera: Camera, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Radii in the photo over the focal length, and what brings each onto its straight ray."""
+    reach = np.hypot(*size) / camera.focal_px
+    radius = np.linspace(1e-9, reach, 8001)
+    straight = undistort(np.column_stack((radius, np.zeros_like(radius))), camera.k1)[:, 0]
+    return radius, straight / radius
+
+
 def _taken(
     camera,
     size,
@@ -378,21 +387,24 @@ def _taken(
     out = np.empty((height, width, 3), np.float32)
     face_color = np.clip(steel, 0, 1.5).astype(np.float32)
     resin = resin.astype(np.float32)
+    eye = camera.place_mm
+    radius, shrink = _lens_table(camera, size)
     for top in range(0, height, 250):
         rows = np.arange(top, min(top + 250, height))
-        x, y = np.meshgrid(np.arange(width), rows)
-        px = np.column_stack((x.ravel(), y.ravel())).astype(float)
+        x = ((np.arange(width) - camera.centre_px[0]) / camera.focal_px)[None, :]
+        y = ((rows - camera.centre_px[1]) / camera.focal_px)[:, None]
+        plain = np.interp(np.hypot(x, y), radius, shrink)  # 1 where the lens is straight
+        x, y = x * plain, y * plain
+        ray = [x * turn[0] + y * turn[1] + turn[2] for turn in camera.rotation.T]
+        slope_x = (ray[0] / ray[2]).astype(np.float32)
+        slope_y = (ray[1] / ray[2]).astype(np.float32)
 
-        plain = undistort((px - camera.centre_px) / camera.focal_px, camera.k1)
-        rays = np.column_stack((plain, np.ones(len(px)))) @ camera.rotation
-        slope = rays[:, :2] / rays[:, 2:]
-        eye = camera.place_mm
-
-        def look(image, depth, slope=slope, rows=rows, eye=eye):
-            at = raster.at(eye[:2] - (depth + eye[2]) * slope).astype(np.float32)
-            at = at.reshape(len(rows), width, 2)
+        def look(image, depth, slope_x=slope_x, slope_y=slope_y):
+            col, row = raster.at(eye[:2])
+            reach = np.float32((depth + eye[2]) * PX_PER_MM)
             border = cv2.BORDER_REFLECT if image is ground else cv2.BORDER_CONSTANT
-            return cv2.remap(image, at, None, cv2.INTER_LINEAR, borderMode=border)
+            at_col, at_row = np.float32(col) - reach * slope_x, np.float32(row) + reach * slope_y
+            return cv2.remap(image, at_col, at_row, cv2.INTER_LINEAR, borderMode=border)
 
         face = look(steel_mask, 0.0)[..., None] / 255.0
         body_top = look(body_mask, 0.0)[..., None] / 255.0
