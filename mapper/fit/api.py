@@ -21,7 +21,7 @@ from mapper.fit.hypotheses import Circles, Trial, circle_trials, tilts
 from mapper.fit.outline import outline_trials
 from mapper.fit.pairs import pair
 from mapper.fit.refine import Polished, Prior, align, polish, support_score
-from mapper.fit.result import PhotoFit
+from mapper.fit.result import PHOTO_ALONE, PhotoFit
 from mapper.fit.verdict import Seen, evidence, margin_over, same_answer, seen_features
 from mapper.plate.features import Feature, plate_features
 from mapper.plate.model import Plate
@@ -525,7 +525,7 @@ def _by_photo_alone(view: _View, carried: Camera) -> PhotoFit:
             "Only another photo holds this fit, as too few edges of the drawing are seen in this "
             f"one: compare the drawn lines with the photo, or {HELP}.",
         ),
-        "photo to photo",
+        PHOTO_ALONE,
         np.zeros(0),
         (),
     )

@@ -12,7 +12,9 @@ from mapper.fit.camera import Camera
 from mapper.fit.errors import FitFailed
 from mapper.fit.evidence import face_slopes
 
-__all__ = ["PhotoFit"]
+__all__ = ["PHOTO_ALONE", "PhotoFit"]
+
+PHOTO_ALONE = "another photo alone"  # method of a fit without evidence of its own
 
 # Edges err together with light and shade, by a few hundredths of a pixel of a working image of
 # about 2400 px; measured on computer-rendered plates, see docs/methods.md.
