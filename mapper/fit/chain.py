@@ -1,11 +1,10 @@
 """Photos of one plate adjusted together: the poses of a chain as one least-squares problem.
 
 A photo fitted through its neighbour takes over the neighbour's error, and the next one adds its
-own. Here all cameras of a chain are unknown at once, and so are the places on the face of the
-points that two photos share (bundle adjustment: Triggs, McLauchlan, Hartley and Fitzgibbon 2000;
-points known to lie on a plane have two unknowns instead of three). What each photo saw of the
-drawing enters as the normal distribution of its own fit, which is what is left of its edges when
-everything but its camera has been eliminated.
+own. Here all cameras of a chain are unknown at once (bundle adjustment: Triggs, McLauchlan,
+Hartley and Fitzgibbon 2000); the points that two photos share lie on a plane and are eliminated
+to first order. What each photo saw of the drawing enters as the normal distribution of its own
+fit, which is what is left of its edges when everything but its camera has been eliminated.
 """
 
 from __future__ import annotations
@@ -16,10 +15,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.sparse import coo_matrix, csr_matrix
 
 from mapper.fit.camera import Camera
-from mapper.fit.evidence import face_slopes
 from mapper.fit.result import PHOTO_ALONE, PhotoFit
 
 __all__ = ["Link", "adjust_together"]
@@ -28,11 +25,10 @@ NOISE_SHARE = 0.4 / 2400  # least sigma of a matched point, of the long side of 
 LINK_SHARE = 4.0 / 2400  # median miss of a link, of the long side, beyond which it is thrown out
 LEAST_POINTS = 8
 CELLS = (10, 8)  # points in one cell of a photo err together and count as one
-ROUNDS = 4
+ROUNDS = 12
 # A pose that only came from another photo says nothing by itself; these keep the system regular.
 LOOSE_POSE = np.array([0.5, 0.5, 0.5, 1000.0, 1000.0, 1000.0])
 STEP_SCALE = np.array([1e-3, 1e-3, 1e-3, 0.3, 0.3, 0.5, 1e-2, 1e-2])
-POINT_SCALE = 0.1
 DIFFERS_SIGMAS, DIFFERS_MM = 4.0, 0.3
 
 APART = (
@@ -56,18 +52,12 @@ class Link:
 
 
 @dataclass(frozen=True, eq=False)
-class _Ends:
-    """All matched points of the links in use, one row (M,) each.
+class _Matches:
+    """Matches of one link, one row (M,) each: what each counts, and the sigma at both ends."""
 
-    `photo` (M, 2) numbers, `px` (M, 2, 2) where each end sees the point, `weight` (M,) at most 1,
-    `link` (M,) number of the link, `noise_px` (M, 2) sigma.
-    """
-
-    photo: np.ndarray
-    px: np.ndarray
+    link: Link
     weight: np.ndarray
-    link: np.ndarray
-    noise_px: np.ndarray
+    noise_px: tuple[float, float]
 
 
 def adjust_together(fits: Sequence[PhotoFit], links: Sequence[Link]) -> tuple[PhotoFit, ...]:
@@ -76,9 +66,9 @@ def adjust_together(fits: Sequence[PhotoFit], links: Sequence[Link]) -> tuple[Ph
     A link whose points can not be brought together with the rest is thrown out; a photo that
     loses most of its links so, or whose own edges put it elsewhere than the others do, comes back
     doubtful. No verdict is ever raised: to agree with a neighbour is not evidence of one's own.
-    Photos without a link come back as they were. Source: see the module; robust loss soft_l1 of
-    scipy's `least_squares`; the covariance of each photo is its block of the joint one (points
-    eliminated by the Schur complement).
+    Photos without a link come back as they were. Source: see the module; robust loss soft_l1
+    by reweighting about scipy's `least_squares`; the covariance of each photo is its block of
+    the joint one.
     """
     cameras = [fit.camera for fit in fits]
     usable = [_clean(link, fits) for link in links]
@@ -145,23 +135,15 @@ def _long(fit: PhotoFit) -> int:
     return max(fit.width_px, fit.height_px)
 
 
-def _ends(fits: Sequence[PhotoFit], links: Sequence[Link]) -> _Ends:
-    photo, px, weight, number, noise = [], [], [], [], []
-    for n, link in enumerate(links):
-        count = len(link.first_px)
-        crowd = np.ones(count)
-        for which, at in ((link.first, link.first_px), (link.second, link.second_px)):
-            size = (fits[which].width_px, fits[which].height_px)
-            cell = np.clip(np.floor(at / size * CELLS), -1, 1000) @ (1, 10000)
-            _, back, many = np.unique(cell, return_inverse=True, return_counts=True)
-            crowd = np.maximum(crowd, many[back])
-        photo.append(np.tile((link.first, link.second), (count, 1)))
-        px.append(np.stack((link.first_px, link.second_px), axis=1))
-        weight.append(1 / np.sqrt(crowd))
-        number.append(np.full(count, n))
-        sigma = [NOISE_SHARE * _long(fits[w]) for w in (link.first, link.second)]
-        noise.append(np.tile(sigma, (count, 1)))
-    return _Ends(*(np.concatenate(part) for part in (photo, px, weight, number, noise)))
+def _matches(fits: Sequence[PhotoFit], link: Link) -> _Matches:
+    crowd = np.ones(len(link.first_px))
+    for which, at in ((link.first, link.first_px), (link.second, link.second_px)):
+        size = (fits[which].width_px, fits[which].height_px)
+        cell = np.clip(np.floor(at / size * CELLS), -1, 1000) @ (1, 10000)
+        _, back, many = np.unique(cell, return_inverse=True, return_counts=True)
+        crowd = np.maximum(crowd, many[back])
+    noise = tuple(NOISE_SHARE * _long(fits[which]) for which in (link.first, link.second))
+    return _Matches(link, 1 / np.sqrt(crowd), noise)
 
 
 def _own_root(fit: PhotoFit) -> np.ndarray:
@@ -187,156 +169,117 @@ def _solve(
     fits: Sequence[PhotoFit], links: Sequence[Link]
 ) -> tuple[list[Camera], list[np.ndarray]]:
     """Cameras and covariances (8, 8) of all photos; those without a link keep their own."""
-    ends = _ends(fits, links)
+    matches = [_matches(fits, link) for link in links]
     roots = [_own_root(fit) for fit in fits]
     cameras = [fit.camera for fit in fits]
-    both = [_on_face(cameras, ends, side) for side in (0, 1)]
-    # start where the photo with evidence of its own sees the point
-    own = np.array([fit.method != PHOTO_ALONE for fit in fits])[ends.photo]
-    share = np.where(own.sum(axis=1) == 1, own[:, 0], 0.5)[:, None]
-    points = share * both[0] + (1 - share) * both[1]
+    unit = np.tile(STEP_SCALE, len(fits))
+    still = np.zeros(8 * len(fits))
     spread = np.ones(len(links))
+    system = _System(fits, roots, cameras, matches, spread)
     for _ in range(ROUNDS):
-        cameras, points, residual = _round(fits, roots, cameras, points, ends, spread)
-        size = np.sqrt((residual**2).sum(axis=1))
-        for n in range(len(links)):
-            # two of a point's four numbers go into its place: chi with two degrees of freedom
-            spread[n] = max(1.0, float(np.median(size[ends.link == n])) / 1.1774)
-    return cameras, _covariances(fits, roots, cameras, points, ends, spread)
+        solved = least_squares(system.residuals, still, jac=system.slopes, x_scale=unit, max_nfev=4)
+        cameras = system.moved(solved.x)
+        for n, match in enumerate(matches):
+            miss = system.misses(n, cameras) / match.weight[:, None]
+            # the size of a miss in the plane: chi with two degrees of freedom
+            spread[n] = max(1.0, float(np.median(np.hypot(*miss.T))) / 1.1774)
+        system = _System(fits, roots, cameras, matches, spread.copy())
+        if np.abs(solved.x / unit).max() < 1e-4:
+            break
+    slopes = system.slopes(still) * unit
+    joint = np.linalg.pinv(slopes.T @ slopes, rcond=1e-13, hermitian=True) * np.outer(unit, unit)
+    return cameras, [joint[8 * n : 8 * n + 8, 8 * n : 8 * n + 8] for n in range(len(fits))]
 
 
-def _on_face(cameras: Sequence[Camera], ends: _Ends, side: int) -> np.ndarray:
-    out = np.empty((len(ends.link), 2))
-    for n in np.unique(ends.photo[:, side]):
-        rows = ends.photo[:, side] == n
-        out[rows] = cameras[n].face_points(ends.px[rows, side])
-    return out
-
-
-def _round(
-    fits: Sequence[PhotoFit],
-    roots: Sequence[np.ndarray],
-    cameras: Sequence[Camera],
-    points: np.ndarray,
-    ends: _Ends,
-    spread: np.ndarray,
-) -> tuple[list[Camera], np.ndarray, np.ndarray]:
-    """Cameras, points (M, 2) and misses (M, 4) in sigmas, after one solution about the start."""
-    count = 8 * len(cameras)
-    system = _System(fits, roots, cameras, points, ends, spread)
-    solved = least_squares(
-        system.residuals,
-        np.zeros(count + points.size),
-        jac=system.jacobian,
-        loss="soft_l1",
-        x_scale=np.append(np.tile(STEP_SCALE, len(cameras)), np.full(points.size, POINT_SCALE)),
-        tr_solver="lsmr",
-        max_nfev=25,
-        xtol=1e-10,
-        ftol=1e-10,
-    )
-    moved, at = system.state(solved.x)
-    return moved, at, system.misses(moved, at)
-
-
-@dataclass(frozen=True, eq=False)
 class _System:
-    """Residuals and sparse slopes of one round: first what each photo saw, then the links."""
+    """Residuals and slopes of one round: first what each photo saw, then the links.
 
-    fits: Sequence[PhotoFit]
-    roots: Sequence[np.ndarray]
-    cameras: Sequence[Camera]
-    points: np.ndarray
-    ends: _Ends
-    spread: np.ndarray
+    A match is the miss in its second photo of what the first one shows there, over its own
+    spread: its place on the face, two unknowns for four numbers, is eliminated so. Far misses
+    hold less: weights of soft_l1 of whole misses at the start of the round (iteratively
+    reweighted least squares), so that the answer does not hang on the axes of a photo.
+    """
 
-    def state(self, x: np.ndarray) -> tuple[list[Camera], np.ndarray]:
-        """Cameras and points (M, 2) after a step."""
-        count = 8 * len(self.cameras)
-        steps = x[:count].reshape(-1, 8)
-        cameras = [camera.moved(step) for camera, step in zip(self.cameras, steps, strict=True)]
-        return cameras, self.points + x[count:].reshape(-1, 2)
+    def __init__(self, fits, roots, cameras, matches: Sequence[_Matches], spread) -> None:
+        self._cameras = cameras
+        self._first = [fit.camera for fit in fits]
+        self._matches = matches
+        self._white = [_whitening(cameras, match) for match in matches]
+        self._factor = []
+        for n in range(len(matches)):
+            size = np.hypot(*self.misses(n, cameras).T) / spread[n]
+            self._factor.append((1 + size**2) ** -0.25 / spread[n])
+        own = [
+            root @ _between(*pair) for root, *pair in zip(roots, self._first, cameras, strict=True)
+        ]
+        self._roots = [
+            root * (1 + miss @ miss / 8) ** -0.25 for root, miss in zip(roots, own, strict=True)
+        ]
 
-    def misses(self, cameras: Sequence[Camera], points: np.ndarray) -> np.ndarray:
-        """Misses (M, 4) of every match at both ends, in sigmas of a good match."""
-        out = np.empty((len(points), 2, 2))
-        for side in (0, 1):
-            for n in np.unique(self.ends.photo[:, side]):
-                rows = self.ends.photo[:, side] == n
-                seen = cameras[n].project_face(points[rows])
-                out[rows, side] = seen - self.ends.px[rows, side]
-        out /= self.ends.noise_px[:, :, None]
-        return np.nan_to_num(out, nan=1e3).reshape(-1, 4)
+    def moved(self, x: np.ndarray) -> list[Camera]:
+        """All cameras after a step."""
+        return [c.moved(step) for c, step in zip(self._cameras, x.reshape(-1, 8), strict=True)]
 
-    @property
-    def factor(self) -> np.ndarray:
-        """What each match (M,) counts."""
-        return self.ends.weight / self.spread[self.ends.link]
+    def misses(self, number: int, cameras: Sequence[Camera]) -> np.ndarray:
+        """Misses (M, 2) of a link in sigmas of a good match."""
+        link = self._matches[number].link
+        at = cameras[link.first].face_points(link.first_px)
+        miss = cameras[link.second].project_face(at) - link.second_px
+        return np.nan_to_num(np.einsum("nij,nj->ni", self._white[number], miss), nan=1e3)
 
     def residuals(self, x: np.ndarray) -> np.ndarray:
-        cameras, points = self.state(x)
-        own = [
-            root @ _between(fit.camera, camera)
-            for fit, root, camera in zip(self.fits, self.roots, cameras, strict=True)
+        cameras = self.moved(x)
+        out = [
+            root @ _between(first, camera)
+            for first, root, camera in zip(self._first, self._roots, cameras, strict=True)
         ]
-        linked = self.misses(cameras, points) * self.factor[:, None]
-        return np.concatenate((*own, linked.ravel()))
+        for n, factor in enumerate(self._factor):
+            out.append((self.misses(n, cameras) * factor[:, None]).ravel())
+        return np.concatenate(out)
 
-    def jacobian(self, x: np.ndarray) -> csr_matrix:
-        cameras, points = self.state(x)
-        count = len(cameras)
-        rows, columns, values = [], [], []
-        grid = np.arange(8)
-        for n, root in enumerate(self.roots):
-            rows.append(np.repeat(8 * n + grid, 8))
-            columns.append(np.tile(8 * n + grid, 8))
-            values.append(root.ravel())
-        for side in (0, 1):
-            for n in np.unique(self.ends.photo[:, side]):
-                index = np.flatnonzero(self.ends.photo[:, side] == n)
-                at = points[index]
-                scale = (
-                    self.factor[index, None, None] / self.ends.noise_px[index, side][:, None, None]
-                )
-                _, by_camera = cameras[n].jacobian(np.column_stack((at, np.zeros(len(at)))))
-                _, by_point = face_slopes(cameras[n], at)
-                first = 8 * count + 4 * index + 2 * side
-                row = first[:, None, None] + np.arange(2)[None, :, None]
-                for block, start in ((by_camera, None), (by_point, 8 * count + 2 * index)):
-                    width = block.shape[2]
-                    column = np.arange(width)[None, None, :] + (
-                        8 * n if start is None else start[:, None, None]
-                    )
-                    rows.append(np.broadcast_to(row, block.shape).ravel())
-                    columns.append(np.broadcast_to(column, block.shape).ravel())
-                    values.append((block * scale).ravel())
-        shape = (8 * count + 4 * len(points), 8 * count + 2 * len(points))
-        row, column = np.concatenate(rows), np.concatenate(columns)
-        value = np.nan_to_num(np.concatenate(values))
-        return coo_matrix((value, (row, column)), shape=shape).tocsr()
+    def slopes(self, x: np.ndarray) -> np.ndarray:
+        cameras, count = self.moved(x), 8 * len(self._cameras)
+        out = [np.zeros((count, count))]
+        for n, root in enumerate(self._roots):
+            out[0][8 * n : 8 * n + 8, 8 * n : 8 * n + 8] = root
+        for match, white, factor in zip(self._matches, self._white, self._factor, strict=True):
+            by_first, by_second, _ = _transfer(cameras, match.link)
+            scaled = white * factor[:, None, None]
+            rows = np.zeros((2 * len(white), count))
+            for n, block in ((match.link.first, by_first), (match.link.second, by_second)):
+                rows[:, 8 * n : 8 * n + 8] = np.nan_to_num(scaled @ block).reshape(-1, 8)
+            out.append(rows)
+        return np.concatenate(out)
 
 
-def _covariances(fits, roots, cameras, points, ends: _Ends, spread) -> list[np.ndarray]:
-    """Block (8, 8) of every photo of the joint covariance, the points eliminated."""
-    system = _System(fits, roots, cameras, points, ends, spread)
-    still = np.zeros(8 * len(cameras) + points.size)
-    residual, slopes = system.residuals(still), system.jacobian(still)
-    count = 8 * len(cameras)
-    weight = 1 / np.sqrt(1 + residual**2)  # slope of soft_l1: far points hold less
-    weighted = slopes.multiply(weight[:, None]).tocsr()
-    unit = np.tile(STEP_SCALE, len(cameras))
-    among = (slopes[:, :count].T @ weighted[:, :count]).toarray()
-    cross = (slopes[:, :count].T @ weighted[:, count:]).toarray().reshape(count, -1, 2)
-    inner = weighted[:, count:].multiply(slopes[:, count:]).sum(axis=0).A1.reshape(-1, 2)
-    mixed = weighted[:, count::2].multiply(slopes[:, count + 1 :: 2]).sum(axis=0).A1
-    blocks = np.empty((len(points), 2, 2))
-    blocks[:, 0, 0], blocks[:, 1, 1] = inner.T
-    blocks[:, 0, 1] = blocks[:, 1, 0] = mixed
-    taken = np.einsum("amj,mjk,bmk->ab", cross, np.linalg.inv(blocks), cross, optimize=True)
-    information = (among - taken) * np.outer(unit, unit)
-    joint = np.linalg.pinv((information + information.T) / 2, rcond=1e-13, hermitian=True)
-    joint *= np.outer(unit, unit)
-    return [joint[8 * n : 8 * n + 8, 8 * n : 8 * n + 8] for n in range(len(cameras))]
+def _whitening(cameras: Sequence[Camera], match: _Matches) -> np.ndarray:
+    """Inverse roots (M, 2, 2) of the spreads of the misses, times what each match counts."""
+    _, _, carry = _transfer(cameras, match.link)
+    near, far = (noise**2 for noise in match.noise_px)
+    spread = far * np.eye(2) + near * carry @ np.swapaxes(carry, 1, 2)
+    spread[~np.isfinite(spread).all(axis=(1, 2))] = far * np.eye(2)
+    return np.linalg.inv(np.linalg.cholesky(spread)) * match.weight[:, None, None]
+
+
+def _transfer(cameras: Sequence[Camera], link: Link) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Slopes of the place in the second photo of what the first one shows.
+
+    By the steps (M, 2, 8) of the first and of the second camera, and by the pixels (M, 2, 2) of
+    the first photo.
+    """
+    first, second = cameras[link.first], cameras[link.second]
+    at = first.face_points(link.first_px)
+    at = np.column_stack((at, np.zeros(len(at))))
+    _, by_first = first.jacobian(at)
+    _, by_second = second.jacobian(at)
+    # a shift of the plate's point is a shift of the plate
+    here, there = (
+        jac[:, :, 3:6] @ camera.rotation[:, :2]
+        for jac, camera in ((by_first, first), (by_second, second))
+    )
+    here[~np.isfinite(here).all(axis=(1, 2))] = np.eye(2)
+    carry = there @ np.linalg.pinv(here)
+    return -carry @ by_first, by_second, carry
 
 
 def _miss(link: Link, cameras: Sequence[Camera], fits: Sequence[PhotoFit]) -> float:
