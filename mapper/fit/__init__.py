@@ -10,6 +10,13 @@ from mapper.fit.hints import Click, FitHints
 from mapper.fit.leads import plate_from_lead
 from mapper.fit.overlay import fit_overlay
 from mapper.fit.pairs import register_pair
+from mapper.fit.question import (
+    Telling,
+    asks_for_the_side,
+    one_question,
+    rival_fit,
+    telling_feature,
+)
 from mapper.fit.result import PhotoFit
 
 __all__ = [
@@ -21,7 +28,9 @@ __all__ = [
     "FitHints",
     "KnownDistance",
     "PhotoFit",
+    "Telling",
     "apply_homography",
+    "asks_for_the_side",
     "distort",
     "find_drops",
     "first_plate",
@@ -29,8 +38,11 @@ __all__ = [
     "fit_photo",
     "focal_px_from_35mm",
     "homography_dlt",
+    "one_question",
     "parallax_mm",
     "register_pair",
+    "rival_fit",
+    "telling_feature",
     "undistort",
     "plate_from_lead",
 ]

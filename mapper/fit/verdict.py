@@ -17,7 +17,7 @@ from mapper.fit.camera import Camera
 from mapper.fit.evidence import edge_offsets
 from mapper.fit.face import FaceEdges
 
-__all__ = ["Seen", "margin_over", "same_answer", "seen_features"]
+__all__ = ["Seen", "margin_over", "same_answer", "seen_features", "telling_features"]
 
 # Shares of features met under a true and under a wrong answer, and the evidence (nats) that a
 # met or an unmet feature gives. Measured on rendered plates half covered with plastic.
@@ -93,14 +93,18 @@ def margin_over(
     Each answer is a drawing's samples with how they were seen; the two drawings differ where
     one is the mirror image of the other.
     """
-    telling_a = _telling(a, b[1], shape, scale, reach_px)
-    telling_b = _telling(b, a[1], shape, scale, reach_px)
+    telling_a = telling_features(a, b[1], shape, scale, reach_px)
+    telling_b = telling_features(b, a[1], shape, scale, reach_px)
     margin = evidence(a[0], telling_a, a[1].met) - evidence(b[0], telling_b, b[1].met)
     return margin, int((telling_a & a[1].met).sum())
 
 
-def _telling(
-    answer: tuple[FaceEdges, Seen], b: Seen, shape: tuple[int, int], scale: float, reach_px: float
+def telling_features(
+    answer: tuple[FaceEdges, Seen],
+    b: Seen,
+    shape: tuple[int, int],
+    scale: float,
+    reach_px: float = 4.0,
 ) -> np.ndarray:
     """Features (F,) in view under `answer` of which most lies where `b` has no edge at all."""
     edges, a = answer

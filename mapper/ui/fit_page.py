@@ -11,10 +11,10 @@ import numpy as np
 import streamlit as st
 
 from mapper.errors import MapperError, shown
-from mapper.fit import Click, FitFailed, FitHints, PhotoFit, fit_photo
+from mapper.fit import Click, FitFailed, FitHints, PhotoFit, asks_for_the_side, fit_photo
 from mapper.plate import Feature, Plate, plate_features
 from mapper.records import Job, PhotoEntry, fit_changes
-from mapper.ui import jobbar, looks
+from mapper.ui import fit_question, jobbar, looks
 from mapper.ui.canvas import Handle, Line, Operation, photo_canvas, take_operations
 from mapper.ui.overlay import drawing_lines, drop_markers
 from mapper.ui.session import Context, go
@@ -239,9 +239,14 @@ def _verdict(ctx: Context, entry: PhotoEntry, by_hand: bool) -> None:
     if fit.verdict == "good":
         st.caption(f"Fitted by {fit.method}. {sigma} The drawing should lie on every visible bore.")
         return
+    confirmed = job.value(f"fit/{entry.sha256}", {}).get("confirmed")
+    if not confirmed and not by_hand and fit_question.ask(ctx, entry, f"by hand {entry.sha256}"):
+        return
     reasons = " ".join(fit.reasons) or "The tool is not sure."
     looks.note(f"Doubtful: {reasons} {sigma}")
-    if job.value(f"fit/{entry.sha256}", {}).get("confirmed"):
+    if asks_for_the_side(fit) and st.button("Check the side of the drawing on the page Plate"):
+        go("plate")
+    if confirmed:
         return
     with st.container(horizontal=True, vertical_alignment="center"):
         st.markdown("Does the drawing lie on the bores and edges everywhere?")
