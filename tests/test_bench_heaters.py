@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from mapper.bench import (
     BenchError,
     Heater,
-    HeaterLimits,
     HeaterReading,
+    Limits,
     expected_ohm,
     judge_heater,
     power_at,
@@ -92,7 +92,7 @@ def test_without_data_no_heater_is_called_good():
     st.one_of(st.none(), st.floats(0, 1e4), st.just(math.inf)),
 )
 def test_reuse_needs_both_readings_inside_their_limits(volts, watts, elements, ohm, mohm):
-    heater, limits = Heater(volts, watts, elements), HeaterLimits()
+    heater, limits = Heater(volts, watts, elements), Limits()
     verdict = judge_heater(heater, HeaterReading(ohm, mohm), limits)
     _, low, high = expected_ohm(heater, limits)
     good = ohm is not None and low <= ohm <= high and mohm is not None and mohm >= 1.0

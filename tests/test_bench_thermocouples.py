@@ -8,9 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from mapper.bench import TYPES, BenchError, SensorReading, emf_mv, judge_sensor, temp_c
+from mapper.bench import TYPES, BenchError, Limits, SensorReading, emf_mv, judge_sensor, temp_c
 from mapper.bench.thermocouples import (
-    class_2_c,
     shown_on_input_c,
     shown_reversed_c,
     temp_from_terminals_c,
@@ -89,9 +88,9 @@ def test_wrong_input_shows_another_temperature(sensor, input_kind, tip_c, shown_
 
 # IEC 60584-1 class 2, read in a secondary copy.
 def test_class_2_limits():
-    assert class_2_c("J", 230) == 2.5
-    assert class_2_c("K", 400) == pytest.approx(3.0)
-    assert class_2_c("T", 100) == 1.0
+    assert Limits().class_error_c("J", 230) == 2.5
+    assert Limits().class_error_c("K", 400) == pytest.approx(3.0)
+    assert Limits().class_error_c("T", 100) == 1.0
 
 
 @given(st.sampled_from(TYPES), st.floats(-20, 390))

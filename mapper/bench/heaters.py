@@ -15,37 +15,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from mapper.bench.limits import Limits
 from mapper.bench.values import kept_number, optional_number, reading
 
 __all__ = [
     "Heater",
-    "HeaterLimits",
     "HeaterReading",
     "Verdict",
     "expected_ohm",
     "judge_heater",
     "power_at",
 ]
-
-SHORT_SHARE = 0.1  # below this share of the expected resistance current takes another way
-
-
-@dataclass(frozen=True)
-class HeaterLimits:
-    """Limits of the cold check; `SOURCES` says where each comes from."""
-
-    power_plus: float = 0.05
-    power_minus: float = 0.10
-    insulation_mohm: float = 1.0
-    damp_mohm: float = 20.0
-
-    SOURCES = {
-        "power_plus": "common practice for cartridge and coil heaters, no source",
-        "power_minus": "common practice for cartridge and coil heaters, no source",
-        "insulation_mohm": "IEC 60364-6: 1 MΩ at 500 V DC for circuits up to 500 V "
-        "(read in a secondary copy)",
-        "damp_mohm": "5 to 20 MΩ is often called healthy in service; common practice, no source",
-    }
 
 
 @dataclass(frozen=True)
@@ -73,11 +53,14 @@ class HeaterReading:
     """What the meters showed; None is not measured, inf is open.
 
     `ohm` still holds the resistance of the meter's own leads, `meter_leads_ohm`.
+    `test_volts` is the voltage of the insulation test, `part_c` the part's temperature then.
     """
 
     ohm: float | None = None
     insulation_mohm: float | None = None
     meter_leads_ohm: float = 0.0
+    test_volts: float | None = None
+    part_c: float | None = None
 
     @classmethod
     def from_mapping(cls, mapping: Mapping[str, Any], where: str = "heater") -> HeaterReading:
@@ -86,6 +69,8 @@ class HeaterReading:
             reading(mapping.get("ohm"), f"{where}: resistance"),
             reading(mapping.get("insulation_mohm"), f"{where}: insulation"),
             optional_number(mapping, "meter_leads_ohm", 0, 100, where) or 0.0,
+            optional_number(mapping, "test_volts", 1, 5000, where),
+            optional_number(mapping, "part_c", -20, 1000, where),
         )
 
     def to_mapping(self) -> dict[str, Any]:
@@ -93,6 +78,8 @@ class HeaterReading:
             "ohm": kept_number(self.ohm),
             "insulation_mohm": kept_number(self.insulation_mohm),
             "meter_leads_ohm": self.meter_leads_ohm,
+            "test_volts": self.test_volts,
+            "part_c": self.part_c,
         }
 
 
@@ -104,11 +91,11 @@ class Verdict:
     reasons: tuple[str, ...] = field(default=())
 
 
-def expected_ohm(heater: Heater, limits: HeaterLimits | None = None) -> tuple[float, float, float]:
+def expected_ohm(heater: Heater, limits: Limits | None = None) -> tuple[float, float, float]:
     """Return (nominal, lowest, highest) cold resistance in ohm of the whole zone."""
-    limits = limits or HeaterLimits()
+    limits = limits or Limits()
     nominal = heater.volts**2 / heater.watts
-    return nominal, nominal / (1 + limits.power_plus), nominal / (1 - limits.power_minus)
+    return nominal, nominal / (1 + limits["power_plus"]), nominal / (1 - limits["power_minus"])
 
 
 def power_at(heater: Heater, volts: float) -> float:
@@ -117,10 +104,10 @@ def power_at(heater: Heater, volts: float) -> float:
 
 
 def judge_heater(
-    heater: Heater | None, got: HeaterReading, limits: HeaterLimits | None = None
+    heater: Heater | None, got: HeaterReading, limits: Limits | None = None
 ) -> Verdict:
     """Say what the readings of one heater mean; the worst finding gives the verdict."""
-    limits = limits or HeaterLimits()
+    limits = limits or Limits()
     if got.ohm is None and got.insulation_mohm is None:
         return Verdict("not measured")
     findings = [_resistance(heater, got, limits), _insulation(got, limits)]
@@ -129,7 +116,7 @@ def judge_heater(
     return Verdict(word, tuple(reason for _, reason in findings))
 
 
-def _resistance(heater: Heater | None, got: HeaterReading, limits: HeaterLimits) -> tuple[str, str]:
+def _resistance(heater: Heater | None, got: HeaterReading, limits: Limits) -> tuple[str, str]:
     if got.ohm is None:
         return "measure again", "The resistance is not measured yet."
     if math.isinf(got.ohm):
@@ -144,7 +131,7 @@ def _resistance(heater: Heater | None, got: HeaterReading, limits: HeaterLimits)
             "measure again",
             f"{got.ohm:g} Ω is less than the meter's own leads ({got.meter_leads_ohm:g} Ω).",
         )
-    if ohm < SHORT_SHARE * nominal:
+    if ohm < limits["short_share"] * nominal:
         return "replace", f"{ohm:.1f} Ω is nearly a short circuit; expected {band}."
     if low <= ohm <= high:
         return "reuse", f"{ohm:.1f} Ω fits {heater.volts:g} V and {heater.watts:g} W ({band})."
@@ -165,21 +152,40 @@ def _resistance(heater: Heater | None, got: HeaterReading, limits: HeaterLimits)
     )
 
 
-def _insulation(got: HeaterReading, limits: HeaterLimits) -> tuple[str, str]:
-    mohm = got.insulation_mohm
+def _insulation(got: HeaterReading, limits: Limits) -> tuple[str, str]:
+    mohm, least = got.insulation_mohm, limits["insulation_mohm"]
     if mohm is None:
         return "measure again", "The insulation is not measured yet."
-    if math.isinf(mohm) or mohm >= limits.damp_mohm:
-        return "reuse", "The insulation reading is that of a dry element."
-    if mohm >= limits.insulation_mohm:
+    warm = got.part_c is not None and got.part_c > limits["warm_c"]
+    low_volts = got.test_volts is not None and got.test_volts < limits["test_volts"]
+    if not mohm >= least:
+        if warm:
+            return (
+                "measure again",
+                f"{mohm:g} MΩ is below {least:g} MΩ, but the part was at {got.part_c:g} °C, and a "
+                "hot element reads lower: test it again cold; if it stays low, dry it out.",
+            )
         return (
-            "reuse",
-            f"{mohm:g} MΩ is above the limit of {limits.insulation_mohm:g} MΩ but damp; "
-            "write down the part's temperature, since a hot part reads lower.",
+            "dry out",
+            f"{mohm:g} MΩ is below {least:g} MΩ. Magnesia draws water: dry it out "
+            "(oven 115 to 150 °C, 4 h or longer until the reading stays; common practice, no "
+            "source) and test again before condemning it.",
         )
+    if low_volts:
+        return (
+            "measure again",
+            f"{mohm:g} MΩ at {got.test_volts:g} V says less than the limit asks for, which is "
+            f"meant for {limits['test_volts']:g} V DC: test again at that voltage where the part "
+            "is rated for it.",
+        )
+    if mohm >= limits["damp_mohm"]:
+        return "reuse", "The insulation reading is that of a dry element."
     return (
-        "dry out",
-        f"{mohm:g} MΩ is below {limits.insulation_mohm:g} MΩ. Magnesia draws water: dry it out "
-        "(oven 115 to 150 °C, 4 h or longer until the reading stays; common practice, no source) "
-        "and test again before condemning it.",
+        "reuse",
+        f"{mohm:g} MΩ is above the limit of {least:g} MΩ but damp"
+        + (
+            "; write down the part's temperature, since a hot part reads lower."
+            if got.part_c is None
+            else f" (part at {got.part_c:g} °C)."
+        ),
     )

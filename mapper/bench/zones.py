@@ -6,9 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from mapper.bench.conductors import area_mm2
 from mapper.bench.errors import BenchError
-from mapper.bench.heaters import Heater, HeaterLimits, HeaterReading, Verdict, judge_heater
-from mapper.bench.thermocouples import TYPES, SensorReading, judge_sensor
+from mapper.bench.heaters import Heater, HeaterReading, Verdict, judge_heater
+from mapper.bench.limits import Limits
+from mapper.bench.parts import PART_KEYS, check_part, field_of
+from mapper.bench.pins import PIN_KEYS, typed_pin
+from mapper.bench.thermocouples import SensorPart, SensorReading, judge_sensor
 from mapper.errors import shown
 
 __all__ = ["Zone"]
@@ -18,8 +22,10 @@ __all__ = ["Zone"]
 class Zone:
     """A zone; `data` holds the values as typed, unknown keys are kept.
 
-    Keys of `data`: volts, watts, elements, ohm, insulation_mohm, meter_leads_ohm for the heater;
-    sensor (type letter), loop_ohm, known_c, shown_c, terminals_c for the thermocouple.
+    Keys of `data`: what is documented (`mapper.bench.parts.PART_KEYS`), the pins
+    (`mapper.bench.pins.PIN_KEYS`); ohm, insulation_mohm, test_volts, part_c, meter_leads_ohm
+    read on the heater; loop_ohm, sheath_mohm, known_c, shown_c, known2_c, shown2_c, head_c,
+    terminals_c, sensor_leads_ohm read on the thermocouple.
     """
 
     id: str
@@ -32,8 +38,12 @@ class Zone:
             raise BenchError(f"{shown(zone)}: the readings are damaged: enter them again.")
         made = cls(zone, dict(data))
         made.heater, made.heater_reading, made.sensor_reading  # noqa: B018  they look at the values
-        if made.sensor not in (None, *TYPES):
-            raise BenchError(f"{shown(zone)}: {shown(made.sensor)} is no type: use J, K, N, T, E.")
+        for key in PART_KEYS:
+            if data.get(key) is not None:
+                check_part(key, data[key], f"{shown(zone)}, {field_of(key).words}")
+        for key in PIN_KEYS:
+            if typed_pin(data.get(key), zone) != data.get(key):
+                raise BenchError(f"{shown(zone)}: a pin is damaged: enter it again.")
         return made
 
     @property
@@ -50,16 +60,27 @@ class Zone:
         return self.data.get("sensor")
 
     @property
-    def sensor_reading(self) -> SensorReading:
-        return SensorReading.from_mapping(self.data, self.id)
+    def sensor_part(self) -> SensorPart:
+        """Junction, size and length of the thermocouple, as far as they are entered."""
+        size = self.data.get("sensor_wire")
+        return SensorPart(
+            self.data.get("junction"),
+            None if size is None else area_mm2(size),
+            self.data.get("sensor_length_m"),
+        )
 
-    def heater_verdict(self, limits: HeaterLimits | None = None) -> Verdict:
+    @property
+    def sensor_reading(self) -> SensorReading:
+        leads_ohm = self.data.get("sensor_leads_ohm")
+        return SensorReading.from_mapping({**self.data, "meter_leads_ohm": leads_ohm}, self.id)
+
+    def heater_verdict(self, limits: Limits | None = None) -> Verdict:
         return judge_heater(self.heater, self.heater_reading, limits)
 
-    def sensor_verdict(self) -> Verdict:
+    def sensor_verdict(self, limits: Limits | None = None) -> Verdict:
         got = self.sensor_reading
         if self.sensor is None:
-            if got.loop_ohm is None and got.shown_c is None:
+            if got.empty:
                 return Verdict("not measured")
             return Verdict("measure again", ("The type of the thermocouple is not entered.",))
-        return judge_sensor(self.sensor, got)
+        return judge_sensor(self.sensor, got, limits, self.sensor_part)

@@ -12,6 +12,9 @@ Keys
 ``judged/<uuid>``  {"a", "b", "x", "y", "top", "by", "at", "photo"}
 ``done/<0001>``    {"action", "wire", "past", "at", "by", "reason", "reached"}: the log
 ``zone/<id>``      data and bench readings of a zone, see `mapper.bench.Zone`
+``limits``         limits set anew for this job, see `mapper.bench.Limits`
+``pins``           {"spare": text}: connector pins left free on purpose
+``costs``          what the user enters of cost, see `mapper.bench.salvage.Costs`
 =================  ==================================================================
 
 Values are kept as canonical JSON text (sorted keys, ASCII), so that two values are the
@@ -52,7 +55,7 @@ __all__ = [
 MAX_KEY_LENGTH = 200  # a kind, a slash and an id of 64 characters, with room
 UNSEEN_ERROR_MM = 4.0  # how far a buried run may lie from where it was drawn
 KINDS_WITH_ID = ("photo", "fit", "lead", "judged", "done", "zone")
-KINDS_ALONE = ("about", "plate", "settings")
+KINDS_ALONE = ("about", "plate", "settings", "limits", "pins", "costs")
 LOG_ACTIONS = ("pull", "peel", "broke", "put back")
 _SHA256 = re.compile(r"[0-9a-f]{64}\Z")
 _STAGE_ORDER = {"before": 0, "during": 1, "cleared": 2, "rebuilt": 3}

@@ -10,7 +10,9 @@ from functools import cached_property
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from mapper.bench import BenchError, Zone
+from mapper.bench import BenchError, Limits, Zone
+from mapper.bench.pins import read_spare
+from mapper.bench.salvage import Costs
 from mapper.plate import Plate
 from mapper.pulling import LogReading, read_log
 from mapper.records.document import (
@@ -56,6 +58,8 @@ def check_entry(key: str, value: Any) -> None:
         Plate.from_mapping(value)
     elif kind == "settings":
         Settings.from_mapping(value)
+    elif kind in ("limits", "pins", "costs"):
+        _check_bench(kind, value)
     elif kind == "photo":
         PhotoEntry.from_mapping(name, value)
     elif kind == "fit":
@@ -73,6 +77,18 @@ def check_entry(key: str, value: Any) -> None:
             raise RecordsError(str(error)) from None
     elif kind == "lead" and TracedLead.from_mapping(value).id != name:
         raise RecordsError("A lead is kept under another name than its own: rename it.")
+
+
+def _check_bench(kind: str, value: Mapping[str, Any]) -> None:
+    try:
+        if kind == "limits":
+            Limits.from_mapping(value)
+        elif kind == "costs":
+            Costs.from_mapping(value)
+        else:
+            read_spare(text(value.get("spare", ""), "pins: spare"))
+    except BenchError as error:
+        raise RecordsError(str(error)) from None
 
 
 def _fit_of(value: Mapping[str, Any]) -> PhotoFit | None:
@@ -203,6 +219,21 @@ class Job:
             Zone.from_mapping(name, self.value(key_of("zone", name), {}))
             for name in dict.fromkeys([*named, *kept])
         )
+
+    @cached_property
+    def limits(self) -> Limits:
+        """The limits of bench verdicts, with those that this job sets anew."""
+        return Limits.from_mapping(self.value("limits", {}))
+
+    @cached_property
+    def costs(self) -> Costs:
+        """What is entered of the cost of cleaning in-house and of sending out."""
+        return Costs.from_mapping(self.value("costs", {}))
+
+    @property
+    def spare_pins(self) -> tuple[str, ...]:
+        """Connector pins left free on purpose."""
+        return read_spare(self.value("pins", {}).get("spare", ""))
 
     # --- what is still missing ------------------------------------------------------
 

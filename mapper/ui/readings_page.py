@@ -11,7 +11,7 @@ import streamlit as st
 from mapper.bench import (
     TYPES,
     BenchError,
-    HeaterLimits,
+    Limits,
     Verdict,
     Zone,
     expected_ohm,
@@ -48,15 +48,22 @@ HEATER_COLUMNS = {
     "meter_leads_ohm": "Meter leads Ω",
     "ohm": "Reads Ω",
     "insulation_mohm": "Insulation MΩ",
+    "test_volts": "Test V DC",
+    "part_c": "Part °C",
 }
 SENSOR_COLUMNS = {
     "sensor": "Type",
+    "sensor_leads_ohm": "Meter leads Ω",
     "loop_ohm": "Loop Ω",
+    "sheath_mohm": "To sheath MΩ",
+    "terminals_c": "Terminals °C",
     "known_c": "Bath °C",
     "shown_c": "Shows °C",
-    "terminals_c": "Terminals °C",
+    "known2_c": "Bath 2 °C",
+    "shown2_c": "Shows 2 °C",
+    "head_c": "Head °C",
 }
-TYPED = ("ohm", "insulation_mohm", "loop_ohm")  # a number, or OL
+TYPED = ("ohm", "insulation_mohm", "loop_ohm", "sheath_mohm")  # a number, or OL
 
 
 def show() -> None:
@@ -72,21 +79,18 @@ def show() -> None:
             go("plate")
         return
     looks.note(" ".join(CAUTIONS))
-    by_heater = [zone.heater_verdict() for zone in zones]
-    by_sensor = [zone.sensor_verdict() for zone in zones]
+    limits = ctx.job.limits
+    by_heater = [zone.heater_verdict(limits) for zone in zones]
+    by_sensor = [zone.sensor_verdict(limits) for zone in zones]
     st.markdown(_counted(Heaters=by_heater, Thermocouples=by_sensor))
     heaters, sensors = st.tabs(["Heaters", "Thermocouples"])
     with heaters:
         _all_the_same(ctx, zones)
         _table(ctx, zones, by_heater, HEATER_COLUMNS, "heater")
-        st.caption(_sources())
+        st.caption(_heater_sources(limits))
     with sensors:
         _table(ctx, zones, by_sensor, SENSOR_COLUMNS, "sensor")
-        st.caption(
-            "Read each thermocouple in a bath of known temperature, well above that of the "
-            "terminals, with the input set to its type. Limits: class 2 of IEC 60584-1 (read in a "
-            "secondary copy) and 2 °C for bath and instrument."
-        )
+        st.caption(_sensor_sources(limits))
 
 
 def _counted(**verdicts: list[Verdict]) -> str:
@@ -98,13 +102,26 @@ def _counted(**verdicts: list[Verdict]) -> str:
     return " &emsp; ".join(parts)
 
 
-def _sources() -> str:
-    limits = HeaterLimits()
+def _heater_sources(limits: Limits) -> str:
+    plus, minus = limits["power_plus"], limits["power_minus"]
     return (
-        f"Resistance from V²/W with power +{limits.power_plus:.0%} / -{limits.power_minus:.0%} "
-        f"({limits.SOURCES['power_plus']}). Insulation at least {limits.insulation_mohm:g} MΩ "
-        f"({limits.SOURCES['insulation_mohm']}); below {limits.damp_mohm:g} MΩ called damp "
-        f"({limits.SOURCES['damp_mohm']}). Type OL where the meter shows an open circuit."
+        f"Resistance from V²/W with power +{plus:.3g} / -{minus:.3g} of the rated one "
+        f"({limits.source('power_minus')}). Insulation at least {limits['insulation_mohm']:g} MΩ "
+        f"({limits.source('insulation_mohm')}); below {limits['damp_mohm']:g} MΩ called damp "
+        f"({limits.source('damp_mohm')}). Type OL where the meter shows an open circuit. Limits "
+        "are set on the page Parts."
+    )
+
+
+def _sensor_sources(limits: Limits) -> str:
+    name = limits.class_name() or "limits set for this job"
+    return (
+        "Read each thermocouple in one or two baths of known temperature, well above that of the "
+        "terminals, with the input set to its type. Head: where sensor and extension meet, when "
+        "read through an extension; with the head warm, one crossed at both ends shows. Loop "
+        "resistance is held against length and wire size from the page Parts. "
+        f"Limits: {name} and {limits['bath_error_c']:g} °C for bath and instrument "
+        f"({limits.source('bath_error_c')})."
     )
 
 
@@ -118,7 +135,8 @@ def _all_the_same(ctx: Context, zones: tuple[Zone, ...]) -> None:
         watts = second.number_input("Watts of the zone", 1.0, 100_000.0, 250.0)
         elements = third.number_input("Elements in parallel", 1, 12, 1)
         nominal, low, high = expected_ohm(
-            Zone("", {"volts": volts, "watts": watts, "elements": elements}).heater
+            Zone("", {"volts": volts, "watts": watts, "elements": elements}).heater,
+            ctx.job.limits,
         )
         st.caption(f"Expected: {nominal:.1f} Ω, from {low:.1f} to {high:.1f} Ω.")
         if not st.form_submit_button("Enter this for every zone", type="primary"):
