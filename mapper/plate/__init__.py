@@ -1,6 +1,6 @@
 """The plate as drawn."""
 
-from mapper.plate.channels import channel_path_mm
+from mapper.plate.channels import channel_graph, channel_path_mm
 from mapper.plate.checks import PlateError, check_id, check_plate
 from mapper.plate.drawing import CircleGroup, DrawingProposal, read_drawing
 from mapper.plate.features import Feature, plate_features
@@ -20,6 +20,7 @@ __all__ = [
     "Plate",
     "PlateError",
     "channel_path_mm",
+    "channel_graph",
     "check_id",
     "check_plate",
     "plate_features",

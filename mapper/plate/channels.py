@@ -15,7 +15,7 @@ from mapper.plate.model import Channel, Drop, Exit, Plate
 if TYPE_CHECKING:
     import networkx as nx
 
-__all__ = ["channel_path_mm"]
+__all__ = ["channel_graph", "channel_path_mm"]
 
 EXIT_REACH_MM = 5.0  # an exit is often drawn on the edge, a channel a little short of it
 SAME_PLACE_MM = 1e-6
@@ -35,7 +35,7 @@ def channel_path_mm(plate: Plate, drop_id: str, exit_id: str | None = None) -> n
 
     drop = _named(plate.drops, drop_id, "drop")
     exits = plate.exits if exit_id is None else (_named(plate.exits, exit_id, "exit"),)
-    graph, places = _channel_graph(plate)
+    graph, places = channel_graph(plate)
     start: Node = ("drop", plate.drops.index(drop))
     if start not in graph:
         return None
@@ -56,11 +56,13 @@ def _named(items: tuple[Drop, ...] | tuple[Exit, ...], wanted: str, what: str) -
     raise PlateError(f"The plate has no {what} '{shown(wanted)}': check its id.")
 
 
-def _channel_graph(plate: Plate) -> tuple[nx.Graph, dict[Node, tuple[float, float]]]:
+def channel_graph(plate: Plate) -> tuple[nx.Graph, dict[Node, tuple[float, float]]]:
     """Return the graph of all channels, bores and exits, and where each node lies.
 
     A node ("channel", i, j) is the j-th place along channel i that matters: a vertex of its
-    centre line or a place where something joins it.
+    centre line or a place where something joins it. ("drop", i) and ("exit", i) are numbered as
+    in the plate. Edges carry `length_mm`; those between nodes of different kinds or channels are
+    joints.
     """
     lines = [shapely.LineString(channel.points_mm) for channel in plate.channels]
     stops: list[set[float]] = [_vertex_stops(line) for line in lines]  # arc lengths in mm
