@@ -11,9 +11,13 @@ import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from mapper import __version__
 from mapper.errors import MapperError
+
+if TYPE_CHECKING:
+    from mapper.routes import RouteMap
 
 __all__ = ["main"]
 
@@ -126,7 +130,7 @@ def _plan(arguments: argparse.Namespace) -> int:
     from mapper.pulling import plan_pull
     from mapper.routes import read_route_map
 
-    plan = plan_pull(read_route_map(arguments.file)).to_dict()
+    plan = plan_pull(_with_parts(read_route_map(arguments.file))).to_dict()
     if arguments.json:
         print(json.dumps(plan, indent=1, ensure_ascii=False, allow_nan=False))
         return 0
@@ -150,11 +154,23 @@ def _plan(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def _with_parts(route_map: RouteMap) -> RouteMap:
+    """The map with the covers, nozzles and heaters that the file tells of."""
+    from mapper.pulling import with_parts
+    from mapper.records import parts_in_file
+
+    found = parts_in_file(route_map)
+    for sentence in found.warnings:
+        print(sentence, file=sys.stderr)
+    return with_parts(route_map, found.parts)
+
+
 def _check(arguments: argparse.Namespace) -> int:
     from mapper.pulling import check_order, read_order
     from mapper.routes import read_route_map
 
-    violations = check_order(read_route_map(arguments.file), read_order(arguments.order))
+    route_map = _with_parts(read_route_map(arguments.file))
+    violations = check_order(route_map, read_order(arguments.order))
     if arguments.json:
         found = [violation.to_dict() for violation in violations]
         print(json.dumps(found, indent=1, ensure_ascii=False, allow_nan=False))

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from mapper.errors import shown
 from mapper.pulling.events import Board, State
 from mapper.pulling.model import PullError
+from mapper.pulling.parts import Nozzle, part_of
 from mapper.pulling.past import Done, read_done, replay
 from mapper.pulling.words import place_words, under_words
 from mapper.routes.model import RouteMap
@@ -42,8 +43,8 @@ def _chain(state: State, lead: int) -> list[str]:
             if ahead > 1
             else "nothing that remains lies over it"
         )
-        return [f"{name} can be pulled now: {where}."]
-    sentences = [f"{name} can't be pulled now: {under_words(board, side)}."]
+        return [f"{name} can be {_act(board, lead)} now: {where}."]
+    sentences = [f"{name} can't be {_act(board, lead)} now: {under_words(board, side)}."]
     seen = {lead}
     while not board.is_open(side):
         other, need = board.lead_of[side ^ 1], board.low[side ^ 1]
@@ -53,7 +54,8 @@ def _chain(state: State, lead: int) -> list[str]:
         holds = state.holding(other, need)
         where = place_words(board.place(side))
         if not holds:
-            act = "pulled" if state.reach(other) == 0 else f"peeled past {where}"
+            whole = state.reach(other) == 0
+            act = _act(board, other) if whole else f"peeled past {where}"
             sentences.append(f"{board.ids[other]} can be {act} now; do that first.")
             return sentences
         if other in seen:
@@ -64,3 +66,10 @@ def _chain(state: State, lead: int) -> list[str]:
         sentences.append(f"{board.ids[other]} is held too: {under_words(board, side)}.")
     sentences.append(f"Look at {place_words(board.place(side))} first.")
     return sentences
+
+
+def _act(board: Board, lead: int) -> str:
+    part = part_of(board.leads[lead])
+    if part is None:
+        return "pulled"
+    return "taken out" if isinstance(part, Nozzle) else "taken off"

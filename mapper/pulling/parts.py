@@ -43,6 +43,7 @@ __all__ = [
     "PartLead",
     "PartStep",
     "PartsPlan",
+    "cover_outlines",
     "leads_only",
     "part_of",
     "plan_parts",
@@ -133,6 +134,13 @@ def leads_only(route_map: RouteMap) -> RouteMap:
     leads = tuple(lead for lead in route_map.leads if lead.id not in parts)
     crossings = tuple(one for one in route_map.crossings if not {one.a, one.b} & parts)
     return _changed(route_map, leads, crossings)
+
+
+def cover_outlines(route_map: RouteMap, cover: Cover) -> tuple[np.ndarray, ...]:
+    """Return the outlines (N, 2) in plate mm of what a cover lies over, for drawing."""
+    area = _cover_area(route_map, cover)
+    polygons = [one for one in shapely.get_parts(area) if isinstance(one, shapely.Polygon)]
+    return tuple(np.asarray(one.exterior.coords) for one in polygons)
 
 
 def thermocouples_with(route_map: RouteMap, part: Part | None) -> tuple[str, ...]:

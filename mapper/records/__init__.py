@@ -6,9 +6,11 @@ say what belongs together in one edit.
 
 from mapper.records.changes import (
     TICK_DEPENDS_ON,
+    cover_changes,
     fit_changes,
     judgement_changes,
     lead_changes,
+    takeout_changes,
     tick_changes,
 )
 from mapper.records.demo import open_demo
@@ -18,15 +20,18 @@ from mapper.records.exchange import export_route_map, import_route_map
 from mapper.records.expected import ExpectedLead
 from mapper.records.job import Job
 from mapper.records.leads import Stretch, TracedLead, refit_stretches
+from mapper.records.parts import CoverEntry, JobParts, TakeoutEntry, parts_in_file
 from mapper.records.store import EditRecord, JobStore, JobSummary, default_store_folder
 
 __all__ = [
     "TICK_DEPENDS_ON",
+    "CoverEntry",
     "DoneStep",
     "EditConflict",
     "EditRecord",
     "ExpectedLead",
     "Job",
+    "JobParts",
     "JobStore",
     "JobSummary",
     "JudgedEntry",
@@ -34,7 +39,9 @@ __all__ = [
     "RecordsError",
     "Settings",
     "Stretch",
+    "TakeoutEntry",
     "TracedLead",
+    "cover_changes",
     "default_store_folder",
     "export_route_map",
     "fit_changes",
@@ -42,6 +49,8 @@ __all__ = [
     "judgement_changes",
     "lead_changes",
     "open_demo",
+    "parts_in_file",
     "refit_stretches",
+    "takeout_changes",
     "tick_changes",
 ]

@@ -18,15 +18,24 @@ from mapper.records.document import DoneStep, JudgedEntry, key_of
 from mapper.records.errors import RecordsError
 from mapper.records.job import Job
 from mapper.records.leads import TracedLead, refit_stretches
+from mapper.records.parts import CoverEntry, Over, TakeoutEntry, next_cover_id
 from mapper.routes import Crossing, with_judged, with_judgement
 
 if TYPE_CHECKING:
     from mapper.fit import PhotoFit
 
-__all__ = ["TICK_DEPENDS_ON", "fit_changes", "judgement_changes", "lead_changes", "tick_changes"]
+__all__ = [
+    "TICK_DEPENDS_ON",
+    "cover_changes",
+    "fit_changes",
+    "judgement_changes",
+    "lead_changes",
+    "takeout_changes",
+    "tick_changes",
+]
 
 # What the plan was made from that a step is ticked off on: `depends_on` of its edit.
-TICK_DEPENDS_ON = ("plate", "settings", "lead", "judged", "done")
+TICK_DEPENDS_ON = ("plate", "settings", "lead", "judged", "done", "cover", "takeout")
 
 Changes = dict[str, Any]
 
@@ -109,17 +118,61 @@ def tick_changes(
 ) -> Changes:
     """Add an event to the teardown log, after the last one.
 
-    `action`: "pull", "peel" (`past` is the place), "broke" (`past` is where) or "put back".
-    Ask `mapper.pulling.refusals` before; a pull or peel that breaks the rule needs a `reason`.
+    `action`: "pull", "peel" (`past` is the place), "broke" (`past` is where), "put back", or
+    "took off" for a cover, nozzle or heater (a "pull" of one is written as that). Ask
+    `Job.refusals` before; a pull or peel that breaks the rule needs a `reason`.
     Raises RecordsError for any other action, and for a peel or break without a place.
     """
     if action in ("peel", "broke") and past is None:
         raise RecordsError(f"Say where {shown(wire)} was peeled past or broke: click the place.")
+    if action == "pull" and wire in {part.id for part in job.parts.parts}:
+        action = "took off"
     last = max((int(step.number) for step in job.done), default=0)
     step = DoneStep(f"{last + 1:04d}", action, wire, past, at or datetime.now(UTC), by, reason)
     DoneStep.from_mapping(step.number, step.to_mapping())
     if action == "peel" and job.plate is not None:
-        reached = reached_place(job.route_map(), job.done, step, job.judged)
+        reached = reached_place(job.map_with_parts, job.done, step, job.judged)
         step = replace(step, reached=reached)
     entry = step.to_mapping()
     return {key_of("done", step.number): entry}
+
+
+def cover_changes(
+    job: Job,
+    kind: str,
+    *,
+    channels: Sequence[str] = (),
+    stretch_mm: tuple[str, float, float] | None = None,
+    outline_mm: Sequence[tuple[float, float]] = (),
+    note: str = "",
+) -> Changes:
+    """Add a cover or clip over whole channels, a stretch of one (channel, from, to), or an
+    outline in plate mm. It gets a name that no cover of the job ever had in the log.
+
+    Raises RecordsError for a cover over nothing, or over a channel that the plate lacks.
+    """
+    over = [Over(channel) for channel in channels]
+    known = set() if job.plate is None else {channel.id for channel in job.plate.channels}
+    if stretch_mm is not None and job.plate is not None:
+        over.append(Over.on(job.plate, *stretch_mm))
+    for one in over:
+        if one.channel not in known:
+            raise RecordsError(f"The plate has no channel {shown(one.channel)}: choose another.")
+    # Any name that a lead, a part or an event of the log uses is taken.
+    taken = {*job.names("cover"), *job.names("lead"), *(step.wire for step in job.done)}
+    name = next_cover_id(kind, taken)
+    lies = {"outline": [list(corner) for corner in outline_mm]} if outline_mm else {}
+    if over or not lies:
+        lies = {**lies, "over": [one.to_mapping() for one in over]}
+    entry = CoverEntry.from_mapping(name, {"kind": kind, "note": note, **lies})
+    return {key_of("cover", name): entry.to_mapping()}
+
+
+def takeout_changes(
+    job: Job, drop: str, *, nozzle: bool, heater: bool, thermocouple: str
+) -> Changes:
+    """Say what is taken out of a drop and how its thermocouple leaves."""
+    old = job.takeouts.get(drop, TakeoutEntry(drop))
+    entry = replace(old, nozzle=nozzle, heater=heater, thermocouple=thermocouple)
+    TakeoutEntry.from_mapping(drop, entry.to_mapping())
+    return {key_of("takeout", drop): entry.to_mapping()}

@@ -10,6 +10,8 @@ Keys
 ``fit/<sha>``      {"fit": PhotoFit.to_dict() or null, "clicks": [...]}
 ``lead/<id>``      a traced lead, see `mapper.records.leads`
 ``judged/<uuid>``  {"a", "b", "x", "y", "top", "by", "at", "photo"}
+``cover/<id>``      a cover or clip, see `mapper.records.parts`
+``takeout/<drop>``  what is taken out of a drop, see there
 ``done/<0001>``    {"action", "wire", "past", "at", "by", "reason", "reached"}: the log
 ``zone/<id>``      data and bench readings of a zone, see `mapper.bench.Zone`
 ``limits``         limits set anew for this job, see `mapper.bench.Limits`
@@ -46,6 +48,7 @@ __all__ = [
     "extras",
     "key_of",
     "number",
+    "place",
     "required",
     "text",
     "text_of",
@@ -54,9 +57,9 @@ __all__ = [
 
 MAX_KEY_LENGTH = 200  # a kind, a slash and an id of 64 characters, with room
 UNSEEN_ERROR_MM = 4.0  # how far a buried run may lie from where it was drawn
-KINDS_WITH_ID = ("photo", "fit", "lead", "judged", "done", "zone")
+KINDS_WITH_ID = ("photo", "fit", "lead", "judged", "done", "zone", "cover", "takeout")
 KINDS_ALONE = ("about", "plate", "settings", "limits", "pins", "costs")
-LOG_ACTIONS = ("pull", "peel", "broke", "put back")
+LOG_ACTIONS = ("pull", "peel", "broke", "put back", "took off")
 _SHA256 = re.compile(r"[0-9a-f]{64}\Z")
 _STAGE_ORDER = {"before": 0, "during": 1, "cleared": 2, "rebuilt": 3}
 
@@ -142,7 +145,8 @@ def extras(value: Any, where: str) -> dict[str, Any]:
     return dict(value or {})
 
 
-def _place(value: Any, where: str) -> tuple[float, float] | None:
+def place(value: Any, where: str) -> tuple[float, float] | None:
+    """Return (x, y), or None for None, or say, with the place, that it is none."""
     if value is None:
         return None
     if not isinstance(value, (list, tuple)) or len(value) != 2:
@@ -272,7 +276,7 @@ class DoneStep:
     """
 
     number: str  # "0001": the order of the ticks
-    action: str  # "pull", "peel", "broke", "put back"
+    action: str  # "pull", "peel", "broke", "put back", or "took off" of a part
     wire: str
     past: tuple[float, float] | None = None
     at: datetime | None = None
@@ -288,18 +292,18 @@ class DoneStep:
         action = required(mapping, "action", where)
         if action not in LOG_ACTIONS:
             raise RecordsError(
-                f"{shown(where)}: action should be pull, peel, broke or put back, "
+                f"{shown(where)}: action should be pull, peel, broke, put back or took off, "
                 f"not {shown(action)}."
             )
         return cls(
             number=number_,
             action=action,
             wire=text(required(mapping, "wire", where), f"{where}: wire"),
-            past=_place(mapping.get("past"), f"{where}: past"),
+            past=place(mapping.get("past"), f"{where}: past"),
             at=_moment(mapping.get("at"), f"{where}: at"),
             by=text(mapping.get("by") or "", f"{where}: by"),
             reason=text(mapping.get("reason") or "", f"{where}: reason"),
-            reached=_place(mapping.get("reached"), f"{where}: reached"),
+            reached=place(mapping.get("reached"), f"{where}: reached"),
         )
 
     def to_mapping(self) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from mapper.records.document import JudgedEntry, Settings, key_of
 from mapper.records.errors import RecordsError
 from mapper.records.job import Job
 from mapper.records.leads import SAME_POINT_MM, Stretch, TracedLead
+from mapper.records.parts import IN_FILE, parts_from_file, parts_to_file
 from mapper.routes import Lead, read_route_map, route_map_to_mapping
 
 __all__ = ["export_route_map", "import_route_map"]
@@ -29,8 +30,8 @@ def export_route_map(job: Job, provisional: bool = True) -> bytes:
     """Return the job as a route-map file (UTF-8 JSON).
 
     With `provisional`, runs that nobody traced go along, marked, so that whoever plans from
-    the file is as careful as this tool; `import_route_map` leaves them out again. Photos and
-    the teardown log stay behind.
+    the file is as careful as this tool; `import_route_map` leaves them out again. Covers,
+    nozzles and heaters go along under a key of our own. Photos and the teardown log stay behind.
 
     Raises RecordsError when the job has no plate, or a lead hangs on a drop or exit that the
     plate does not have.
@@ -52,6 +53,7 @@ def export_route_map(job: Job, provisional: bool = True) -> bytes:
         replace(
             route_map,
             leads=tuple(leads),
+            extra={**route_map.extra, **parts_to_file(job.covers, tuple(job.takeouts.values()))},
             judged=tuple(one for one in route_map.judged if {one.a, one.b} <= ids),
         )
     )
@@ -87,7 +89,9 @@ def import_route_map(data: bytes) -> dict[str, Any]:
         tracing_error_mm=route_map.tracing_error_mm,
         unseen_error_mm=route_map.unseen_error_mm or Settings().unseen_error_mm,
     )
-    extra = {"extra": dict(route_map.extra)} if route_map.extra else {}
+    covers, takeouts = parts_from_file(route_map.extra)
+    extra = {key: value for key, value in route_map.extra.items() if key != IN_FILE}
+    extra = {"extra": extra} if extra else {}
     entries: dict[str, Any] = {
         "about": {"name": route_map.plate.name, **extra},
         "plate": route_map.plate.to_mapping(),
@@ -97,6 +101,8 @@ def import_route_map(data: bytes) -> dict[str, Any]:
         traced = _traced(lead)
         if traced is not None:
             entries[key_of("lead", lead.id)] = traced.to_mapping()
+    entries |= {key_of("cover", one.id): one.to_mapping() for one in covers}
+    entries |= {key_of("takeout", one.drop): one.to_mapping() for one in takeouts}
     for one in route_map.judged:
         entry = JudgedEntry(
             uuid.uuid4().hex, one.a, one.b, one.x_mm, one.y_mm, one.top, extra=one.extra

@@ -14,7 +14,7 @@ from mapper.bench import BenchError, Limits, Zone
 from mapper.bench.pins import read_spare
 from mapper.bench.salvage import Costs
 from mapper.plate import Plate
-from mapper.pulling import LogReading, read_log
+from mapper.pulling import LogReading, read_log, refusals, with_parts
 from mapper.records.document import (
     DoneStep,
     JudgedEntry,
@@ -30,6 +30,7 @@ from mapper.records.document import (
 from mapper.records.errors import RecordsError
 from mapper.records.expected import ExpectedLead, expected_leads, missing_leads
 from mapper.records.leads import TracedLead
+from mapper.records.parts import CoverEntry, JobParts, TakeoutEntry, job_parts
 from mapper.records.provisional import Provisional, provisional_leads
 from mapper.records.thickness import thickest_mm, with_diameters
 from mapper.routes import RouteMap
@@ -75,6 +76,10 @@ def check_entry(key: str, value: Any) -> None:
             Zone.from_mapping(name, value)
         except BenchError as error:
             raise RecordsError(str(error)) from None
+    elif kind == "cover":
+        CoverEntry.from_mapping(name, value)
+    elif kind == "takeout":
+        TakeoutEntry.from_mapping(name, value)
     elif kind == "lead" and TracedLead.from_mapping(value).id != name:
         raise RecordsError("A lead is kept under another name than its own: rename it.")
 
@@ -199,6 +204,38 @@ class Job:
         return tuple(sorted(found, key=lambda step: int(step.number)))
 
     @cached_property
+    def covers(self) -> tuple[CoverEntry, ...]:
+        """Covers and clips, in the order in which people count."""
+        names = sorted(self.names("cover"), key=counting_order)
+        return tuple(CoverEntry.from_mapping(n, self.value(f"cover/{n}")) for n in names)
+
+    @cached_property
+    def takeouts(self) -> Mapping[str, TakeoutEntry]:
+        """What is taken out, by drop; a drop that is not there takes nothing out."""
+        names = sorted(self.names("takeout"), key=counting_order)
+        return MappingProxyType(
+            {n: TakeoutEntry.from_mapping(n, self.value(f"takeout/{n}")) for n in names}
+        )
+
+    @cached_property
+    def parts(self) -> JobParts:
+        """Covers, nozzles and heaters as the plan takes them. Without a plate there are none."""
+        if self.plate is None or not (self.covers or self.takeouts):
+            return JobParts()
+        leads = self.route_map().leads_by_id
+        return job_parts(self.plate, self.covers, tuple(self.takeouts.values()), leads)
+
+    @cached_property
+    def map_with_parts(self) -> RouteMap:
+        """``route_map(provisional=True)`` with covers, nozzles and heaters in it: the map that
+        the log, the plan and every check go by. Raises RecordsError without a plate."""
+        return with_parts(self.route_map(), self.parts.parts)
+
+    def refusals(self, event: Any) -> list[str]:
+        """Why an event should not be logged as it is, see `mapper.pulling.refusals`."""
+        return refusals(self.map_with_parts, self.done, event, self.judged)
+
+    @cached_property
     def teardown(self) -> LogReading:
         """The plate as the teardown log leaves it: plan, check and explain from this one's
         `route_map` and `done`. What in the log no longer fits is told in its `findings`.
@@ -207,7 +244,7 @@ class Job:
         a broken lead is provisional when its ``lead_of(piece)`` is. Raises RecordsError
         without a plate.
         """
-        return read_log(self.route_map(), self.done, self.judged)
+        return read_log(self.map_with_parts, self.done, self.judged)
 
     @cached_property
     def zones(self) -> tuple[Zone, ...]:
@@ -291,7 +328,7 @@ class Job:
 
     def warnings(self) -> tuple[str, ...]:
         """Plain sentences on what keeps a pull plan from being right or useful."""
-        return self._provisional.warnings
+        return (*self._provisional.warnings, *self.parts.warnings)
 
     def route_map(self, provisional: bool = True) -> RouteMap:
         """The job's plate, leads and judgements.

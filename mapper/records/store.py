@@ -488,6 +488,7 @@ def _step(
 def _conflict(label: str, changes: Mapping[str, Any], stale: tuple[str, ...]) -> EditConflict:
     words = {"lead": "lead ", "photo": "a photo", "fit": "the fit of a photo"}
     words |= {"judged": "a judgement", "done": "the teardown log"}
+    words |= {"cover": "a cover", "takeout": "what is taken out of a drop"}
     named = []
     for key in stale:
         kind, _, name = key.partition("/")

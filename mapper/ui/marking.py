@@ -6,7 +6,7 @@ import numpy as np
 import streamlit as st
 
 from mapper.errors import MapperError, shown
-from mapper.pulling import Freed, Step, check_order, explain, refusals
+from mapper.pulling import Freed, Step, check_order, explain
 from mapper.records import TICK_DEPENDS_ON, tick_changes
 from mapper.ui import looks
 from mapper.ui.findings import Findings
@@ -55,7 +55,7 @@ def tick(ctx: Context, findings: Findings, step: Step, reason: str = "") -> bool
     also a lead that is not free, but nothing that makes no sense."""
     if reason:
         event = {"action": step.action, "wire": step.wire, "past": step.past, "reason": reason}
-        why = refusals(ctx.job.route_map(), ctx.job.done, event, ctx.job.judged)
+        why = ctx.job.refusals(event)
         if why:
             looks.say(" ".join(why), "stop")
             return False
@@ -138,7 +138,7 @@ def moved_leads(findings: Findings) -> list[str]:
 def put_back(ctx: Context, wire: str) -> bool:
     """Record that a lead was laid into its channel again."""
     event = {"action": "put back", "wire": wire}
-    why = refusals(ctx.job.route_map(), ctx.job.done, event, ctx.job.judged)
+    why = ctx.job.refusals(event)
     if why:
         looks.say(" ".join(why), "stop")
         return False
@@ -170,7 +170,7 @@ def break_form(ctx: Context, findings: Findings, wire: str, key: str) -> bool:
         return False
     event = {"action": "broke", "wire": wire, "past": (x, y)}
     try:
-        why = refusals(ctx.job.route_map(), ctx.job.done, event, ctx.job.judged)
+        why = ctx.job.refusals(event)
         if why:
             looks.note(" ".join(why), "stop")
             return False
