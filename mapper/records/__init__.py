@@ -21,10 +21,18 @@ from mapper.records.expected import ExpectedLead
 from mapper.records.job import Job
 from mapper.records.leads import Stretch, TracedLead, refit_stretches
 from mapper.records.parts import CoverEntry, JobParts, TakeoutEntry, parts_in_file
+from mapper.records.rebuilding import (
+    AsBuilt,
+    RebuildEntry,
+    ShiftNote,
+    as_built_of,
+    wanted_leads,
+)
 from mapper.records.store import EditRecord, JobStore, JobSummary, default_store_folder
 
 __all__ = [
     "TICK_DEPENDS_ON",
+    "AsBuilt",
     "CoverEntry",
     "DoneStep",
     "EditConflict",
@@ -36,11 +44,14 @@ __all__ = [
     "JobSummary",
     "JudgedEntry",
     "PhotoEntry",
+    "RebuildEntry",
     "RecordsError",
     "Settings",
+    "ShiftNote",
     "Stretch",
     "TakeoutEntry",
     "TracedLead",
+    "as_built_of",
     "cover_changes",
     "default_store_folder",
     "export_route_map",
@@ -53,4 +64,5 @@ __all__ = [
     "refit_stretches",
     "takeout_changes",
     "tick_changes",
+    "wanted_leads",
 ]

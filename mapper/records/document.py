@@ -17,6 +17,9 @@ Keys
 ``limits``         limits set anew for this job, see `mapper.bench.Limits`
 ``pins``           {"spare": text}: connector pins left free on purpose
 ``costs``          what the user enters of cost, see `mapper.bench.salvage.Costs`
+``rebuild``        wishes and settings of the rebuild, see `mapper.records.rebuilding`
+``as-built``       the routes that were laid, see there
+``note/<uuid>``    {"text", "by", "at"}: a note for the next shift
 =================  ==================================================================
 
 Values are kept as canonical JSON text (sorted keys, ASCII), so that two values are the
@@ -47,6 +50,7 @@ __all__ = [
     "check_key",
     "extras",
     "key_of",
+    "moment",
     "number",
     "place",
     "required",
@@ -57,8 +61,8 @@ __all__ = [
 
 MAX_KEY_LENGTH = 200  # a kind, a slash and an id of 64 characters, with room
 UNSEEN_ERROR_MM = 4.0  # how far a buried run may lie from where it was drawn
-KINDS_WITH_ID = ("photo", "fit", "lead", "judged", "done", "zone", "cover", "takeout")
-KINDS_ALONE = ("about", "plate", "settings", "limits", "pins", "costs")
+KINDS_WITH_ID = ("photo", "fit", "lead", "judged", "done", "zone", "cover", "takeout", "note")
+KINDS_ALONE = ("about", "plate", "settings", "limits", "pins", "costs", "rebuild", "as-built")
 LOG_ACTIONS = ("pull", "peel", "broke", "put back", "took off")
 _SHA256 = re.compile(r"[0-9a-f]{64}\Z")
 _STAGE_ORDER = {"before": 0, "during": 1, "cleared": 2, "rebuilt": 3}
@@ -154,7 +158,8 @@ def place(value: Any, where: str) -> tuple[float, float] | None:
     return number(value[0], where), number(value[1], where)
 
 
-def _moment(value: Any, where: str) -> datetime | None:
+def moment(value: Any, where: str) -> datetime | None:
+    """Return a time from its ISO text, None for none, or say that it is no date."""
     if value is None:
         return None
     try:
@@ -186,7 +191,7 @@ class PhotoEntry:
             sha256=sha256,
             name=text(required(mapping, "name", where), f"{where}: name"),
             stage=text(required(mapping, "stage", where), f"{where}: stage"),
-            taken_at=_moment(mapping.get("taken_at"), f"{where}: taken_at"),
+            taken_at=moment(mapping.get("taken_at"), f"{where}: taken_at"),
             focal35_mm=optional["focal35_mm"],
             width_px=None if optional["width_px"] is None else int(optional["width_px"]),
             height_px=None if optional["height_px"] is None else int(optional["height_px"]),
@@ -245,7 +250,7 @@ class JudgedEntry:
             y_mm=number(required(mapping, "y", where), f"{where}: y"),
             top=top,
             by=text(mapping.get("by", ""), f"{where}: by"),
-            at=_moment(mapping.get("at"), f"{where}: at"),
+            at=moment(mapping.get("at"), f"{where}: at"),
             photo=None if photo is None else text(photo, f"{where}: photo"),
             extra=extras(mapping.get("extra"), f"{where}: extra"),
         )
@@ -300,7 +305,7 @@ class DoneStep:
             action=action,
             wire=text(required(mapping, "wire", where), f"{where}: wire"),
             past=place(mapping.get("past"), f"{where}: past"),
-            at=_moment(mapping.get("at"), f"{where}: at"),
+            at=moment(mapping.get("at"), f"{where}: at"),
             by=text(mapping.get("by") or "", f"{where}: by"),
             reason=text(mapping.get("reason") or "", f"{where}: reason"),
             reached=place(mapping.get("reached"), f"{where}: reached"),

@@ -32,6 +32,7 @@ from mapper.records.expected import ExpectedLead, expected_leads, missing_leads
 from mapper.records.leads import TracedLead
 from mapper.records.parts import CoverEntry, JobParts, TakeoutEntry, job_parts
 from mapper.records.provisional import Provisional, provisional_leads
+from mapper.records.rebuilding import AsBuilt, RebuildEntry, ShiftNote
 from mapper.records.thickness import thickest_mm, with_diameters
 from mapper.routes import RouteMap
 
@@ -80,6 +81,12 @@ def check_entry(key: str, value: Any) -> None:
         CoverEntry.from_mapping(name, value)
     elif kind == "takeout":
         TakeoutEntry.from_mapping(name, value)
+    elif kind == "rebuild":
+        RebuildEntry.from_mapping(value)
+    elif kind == "as-built":
+        AsBuilt.from_mapping(value)
+    elif kind == "note":
+        ShiftNote.from_mapping(name, value)
     elif kind == "lead" and TracedLead.from_mapping(value).id != name:
         raise RecordsError("A lead is kept under another name than its own: rename it.")
 
@@ -271,6 +278,24 @@ class Job:
     def spare_pins(self) -> tuple[str, ...]:
         """Connector pins left free on purpose."""
         return read_spare(self.value("pins", {}).get("spare", ""))
+
+    @cached_property
+    def rebuild(self) -> RebuildEntry:
+        """What the rebuild planner is asked for."""
+        return RebuildEntry.from_mapping(self.value("rebuild", {}))
+
+    @cached_property
+    def as_built(self) -> AsBuilt | None:
+        """The routes that were laid, or None while nobody accepted any."""
+        value = self.value("as-built")
+        return None if value is None else AsBuilt.from_mapping(value)
+
+    @cached_property
+    def notes(self) -> tuple[ShiftNote, ...]:
+        """Notes for the next shift, newest first."""
+        found = (ShiftNote.from_mapping(n, self.value(f"note/{n}")) for n in self.names("note"))
+        order = sorted(found, key=lambda one: (one.at.isoformat() if one.at else "", one.id))
+        return tuple(reversed(order))
 
     # --- what is still missing ------------------------------------------------------
 

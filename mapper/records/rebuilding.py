@@ -1,0 +1,177 @@
+"""What a job keeps of its rebuild: wishes and settings, the as-built map, notes between shifts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from mapper.errors import MapperError, shown
+from mapper.rebuild import RebuildError, RebuildPlan, RebuildSettings, WantedLead
+from mapper.records.document import moment, number, required, text
+from mapper.records.errors import RecordsError
+from mapper.routes import RouteMap, route_map_from_mapping, route_map_to_mapping
+
+if TYPE_CHECKING:
+    from mapper.records.job import Job
+
+__all__ = ["AsBuilt", "RebuildEntry", "ShiftNote", "as_built_of", "wanted_leads"]
+
+DIAMETERS_MM = {"heater": 2.5, "thermocouple": 2.0, "other": 2.0}  # common practice, no source
+MAX_NOTE = 4000
+
+
+@dataclass(frozen=True)
+class RebuildEntry:
+    """The ``rebuild`` entry: what the planner is asked for.
+
+    `channels`, `exits`: lead id -> where it has to run, or leave. `diameters_mm`: by kind, for
+    leads that nobody measured.
+    """
+
+    settings: RebuildSettings = RebuildSettings()
+    channels: Mapping[str, str] = field(default_factory=dict)
+    exits: Mapping[str, str] = field(default_factory=dict)
+    diameters_mm: Mapping[str, float] = field(default_factory=lambda: dict(DIAMETERS_MM))
+
+    @classmethod
+    def from_mapping(cls, mapping: Mapping[str, Any]) -> RebuildEntry:
+        kept = _part(mapping, "settings")
+        known = RebuildSettings.__dataclass_fields__
+        try:
+            settings = RebuildSettings(
+                **{k: number(v, f"rebuild: {k}") for k, v in kept.items() if k in known}
+            )
+        except RebuildError as error:
+            raise RecordsError(str(error)) from None
+        wishes = [
+            {str(k): text(v, f"rebuild: {k}") for k, v in _part(mapping, part).items()}
+            for part in ("channels", "exits")
+        ]
+        diameters = {**DIAMETERS_MM}
+        for kind, value in _part(mapping, "diameters_mm").items():
+            diameters[kind] = number(value, f"rebuild: diameter of {kind}")
+            if diameters[kind] <= 0:
+                raise RecordsError(f"The diameter of a {shown(kind)} lead should be above 0 mm.")
+        return cls(settings, *wishes, diameters)
+
+    def to_mapping(self) -> dict[str, Any]:
+        return {
+            "settings": asdict(self.settings),
+            "channels": dict(self.channels),
+            "exits": dict(self.exits),
+            "diameters_mm": dict(self.diameters_mm),
+        }
+
+
+@dataclass(frozen=True)
+class AsBuilt:
+    """The ``as-built`` entry: the routes that were laid, in which order and how long.
+
+    `install`: (lead id, cut length in mm or None) in the order of laying; may be empty for a map
+    that came from elsewhere. `source`: where it came from, in words.
+    """
+
+    route_map: RouteMap
+    install: tuple[tuple[str, float | None], ...] = ()
+    source: str = ""
+    by: str = ""
+    at: datetime | None = None
+
+    @classmethod
+    def from_mapping(cls, mapping: Mapping[str, Any]) -> AsBuilt:
+        where = "as-built"
+        try:
+            route_map = route_map_from_mapping(required(mapping, "route_map", where))
+        except MapperError as error:
+            raise RecordsError(f"The as-built map can't be read: {shown(error, 200)}") from None
+        install = []
+        for one in mapping.get("install") or ():
+            length = one.get("cut_length_mm") if isinstance(one, Mapping) else None
+            wire = text(required(one, "wire", where), f"{where}: wire")
+            install.append((wire, None if length is None else number(length, f"{where}: length")))
+        return cls(
+            route_map,
+            tuple(install),
+            text(mapping.get("source", ""), f"{where}: source"),
+            text(mapping.get("by", ""), f"{where}: by"),
+            moment(mapping.get("at"), f"{where}: at"),
+        )
+
+    def to_mapping(self) -> dict[str, Any]:
+        return {
+            "route_map": route_map_to_mapping(self.route_map),
+            "install": [{"wire": wire, "cut_length_mm": mm} for wire, mm in self.install],
+            "source": self.source,
+            "by": self.by,
+            "at": None if self.at is None else self.at.isoformat(),
+        }
+
+
+@dataclass(frozen=True)
+class ShiftNote:
+    """A ``note/<id>`` entry: what somebody wants the next shift to know."""
+
+    id: str
+    text: str
+    by: str = ""
+    at: datetime | None = None
+
+    @classmethod
+    def from_mapping(cls, id: str, mapping: Mapping[str, Any]) -> ShiftNote:
+        words = text(required(mapping, "text", "note"), "note: text")
+        if not words.strip() or len(words) > MAX_NOTE:
+            raise RecordsError(f"A note should have 1 to {MAX_NOTE} letters.")
+        by = text(mapping.get("by", ""), "note: by")
+        return cls(id, words, by, moment(mapping.get("at"), "note: at"))
+
+    def to_mapping(self) -> dict[str, Any]:
+        at = None if self.at is None else self.at.isoformat()
+        return {"text": self.text, "by": self.by, "at": at}
+
+
+def wanted_leads(job: Job) -> list[WantedLead]:
+    """Return every lead of the job, traced or not, with what the rebuild entry wishes for it.
+
+    Wishes for channels or exits that the plate no longer has are left out.
+    """
+    if job.plate is None:
+        return []
+    entry = job.rebuild
+    drops = {drop.id for drop in job.plate.drops}
+    channels = {channel.id for channel in job.plate.channels}
+    exits = {exit_.id for exit_ in job.plate.exits}
+    named = {one.id: (one.kind, one.drop, None) for one in job.missing_leads()}
+    named |= {one.id: (one.kind, one.drop, one.diameter_mm) for one in job.leads}
+    places = {one.id: k for k, one in enumerate(job.expected_leads())}
+    wanted = []
+    for name in sorted(named, key=lambda one: (places.get(one, len(places)), one)):
+        kind, drop, diameter_mm = named[name]
+        if drop in drops:
+            wish = entry.channels.get(name), entry.exits.get(name)
+            wanted.append(
+                WantedLead(
+                    name,
+                    kind,
+                    drop,
+                    diameter_mm or entry.diameters_mm[kind],
+                    exit=wish[1] if wish[1] in exits else None,
+                    channel=wish[0] if wish[0] in channels else None,
+                )
+            )
+    return wanted
+
+
+def as_built_of(plan: RebuildPlan, by: str, at: datetime) -> AsBuilt:
+    """Return a plan as the as-built map that a person then corrects."""
+    install = tuple((one.lead.id, one.cut_length_mm) for one in plan.leads)
+    return AsBuilt(plan.route_map, install, "the rebuild plan", by, at)
+
+
+def _part(mapping: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    """The object under a key of an entry; empty where it is missing."""
+    value = mapping.get(key) or {}
+    if not isinstance(value, Mapping):
+        raise RecordsError(f"rebuild: {key} should be an object, not {shown(value)}.")
+    return value
