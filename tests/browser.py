@@ -22,13 +22,15 @@ from typing import Any
 
 import pytest
 
+from mapper.ui.jobbar import PAGE_WORDS
+from mapper.ui.main import PHASES
 from mapper.ui.server import free_port
 
 REPO = Path(__file__).resolve().parents[1]
 CHROMIUM_ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 START_SECONDS = 90
 
-__all__ = ["CanvasDriver", "browser", "chromium_path", "page_of", "running_server", "settled"]
+__all__ = ["CanvasDriver", "browser", "chromium_path", "go", "page_of", "running_server", "settled"]
 
 
 def chromium_path() -> str | None:
@@ -132,6 +134,23 @@ def page_of(browser: Any, address: str, **options: Any) -> Iterator[Any]:
 def settled(page: Any) -> None:
     """Wait until the script of the page has run to its end."""
     page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
+
+
+def go(page: Any, name: str) -> None:
+    """Go to the page of that name by the ways on top, through its phase where that is closed."""
+    ways = page.locator(".st-key-ways")
+    phase = next(phase for phase, members in PHASES.items() if _named(name) in members)
+    if ways.get_by_role("link", name=f"{phase} ›", exact=True).count():
+        ways.get_by_role("link", name=f"{phase} ›", exact=True).click()
+        ways.locator(".phase", has_text=phase).wait_for()
+    if ways.get_by_role("link", name=name, exact=True).count():
+        ways.get_by_role("link", name=name, exact=True).click()
+    ways.locator('[aria-current="page"]', has_text=name).wait_for()
+    settled(page)
+
+
+def _named(words: str) -> str:
+    return next(name for name, title in PAGE_WORDS.items() if title == words)
 
 
 class CanvasDriver:

@@ -13,12 +13,13 @@ from tests.browser import (
     CHROMIUM_ARGS,
     CanvasDriver,
     chromium_path,
+    go,
     page_of,
     running_server,
     settled,
 )
 from tests.conftest import REPO
-from tests.test_demo_browser import CLICKS_PX, go
+from tests.test_demo_browser import CLICKS_PX
 
 PICTURES = REPO / "docs" / "pictures"
 WINDOW = {"width": 1366, "height": 860}
@@ -42,16 +43,16 @@ def main() -> None:
 
 def walk(page: Any) -> None:
     """The demo job from start to plan, with a picture of each page."""
-    go(page, "1 Plate")
+    go(page, "Plate")
     take(page, "plate")
-    go(page, "2 Photos")
+    go(page, "Photos")
     take(page, "photos")
-    go(page, "3 Fit")
+    go(page, "Fit")
     page.get_by_role("button", name="Fit all (1 to do)").click()
     page.get_by_role("button", name="All photos are fitted").wait_for()
     take(page, "fit")
 
-    go(page, "4 Leads")
+    go(page, "Leads")
     page.get_by_role("button", name="Next untraced", exact=True).click()
     settled(page)
     canvas = CanvasDriver(page)
@@ -67,17 +68,17 @@ def walk(page: Any) -> None:
     page.get_by_text("24 of 24 traced").first.wait_for()
     take(page, "leads")
 
-    go(page, "5 Crossings")
+    go(page, "Crossings")
     take(page, "crossing")
-    go(page, "6 Pull plan")
+    go(page, "Pull plan")
     take(page, "plan")
     page.mouse.move(300, 600)
     page.mouse.wheel(0, 700)
     page.wait_for_timeout(800)
     page.screenshot(path=PICTURES / "plan-more.jpg", type="jpeg", quality=80)
-    go(page, "7 At the plate")
+    go(page, "At the plate")
     take(page, "bench")
-    go(page, "8 Sheet")
+    go(page, "Sheet")
     take(page, "sheet")
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from mapper.pulling import check_order, plan_pull
 from mapper.records import JobStore, open_demo
-from tests.browser import CanvasDriver, browser, page_of, running_server, settled
+from tests.browser import CanvasDriver, browser, go, page_of, running_server, settled
 
 __all__ = ["browser"]  # the fixture
 
@@ -30,25 +30,19 @@ def demo(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tup
     store.close()
 
 
-def go(page: Any, name: str) -> None:
-    page.get_by_role("link", name=name).click()
-    page.wait_for_timeout(500)
-    settled(page)
-
-
 def test_the_demo_is_finished_step_by_step_and_a_reload_finds_it_all(browser, demo):
     store, job_id, address = demo
     with page_of(browser, f"{address}/?job={job_id}") as page:
         page.set_default_timeout(90_000)
 
-        go(page, "3 Fit")
+        go(page, "Fit")
         page.get_by_role("button", name="Fit all (1 to do)").click()
         page.get_by_role("button", name="All photos are fitted").wait_for()
         job = store.job(job_id)
         close_up = next(photo for photo in job.photos if photo.name == "round-1-close.jpg")
         assert job.fits[close_up.sha256].verdict == "good"
 
-        go(page, "4 Leads")
+        go(page, "Leads")
         page.get_by_role("button", name="Next untraced", exact=True).click()
         settled(page)
         canvas = CanvasDriver(page)
@@ -61,7 +55,7 @@ def test_the_demo_is_finished_step_by_step_and_a_reload_finds_it_all(browser, de
         (lead,) = [lead for lead in store.job(job_id).leads if lead.id == "Z08-T"]
         assert lead.finished and lead.drop == "D08" and lead.exit == "X2"
 
-        go(page, "5 Crossings")
+        go(page, "Crossings")
         before = {one.id for one in store.job(job_id).judged}
         page.get_by_role("button", name="is on top").first.click()
         settled(page)
@@ -69,7 +63,7 @@ def test_the_demo_is_finished_step_by_step_and_a_reload_finds_it_all(browser, de
         settled(page)
         assert len({one.id for one in store.job(job_id).judged} - before) == 1
 
-        go(page, "6 Pull plan")
+        go(page, "Pull plan")
         page.get_by_role("button", name="Out", exact=True).first.click()
         page.wait_for_timeout(500)
         settled(page)

@@ -12,7 +12,7 @@ from mapper.ui.findings import findings_of
 from mapper.ui.server import settings
 from mapper.ui.session import Context, context, go
 
-__all__ = ["begin", "show_saved"]
+__all__ = ["PAGE_WORDS", "begin", "show_saved"]
 
 DEMO_TEXT = (
     "This job is an invented scenario with computer-rendered photos. "

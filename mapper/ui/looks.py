@@ -77,8 +77,8 @@ _STYLE = """
 :root { --ink:#15212b; --soft:#4a5661; --line:#c9cfd4; --paper:#ffffff; --deep:#0b4f5c;
         --band:#eef2f3; }
 html, body, [data-testid="stAppViewContainer"] { color: var(--ink); }
-.block-container { padding: 4.4rem 1.6rem 3rem 1.6rem; max-width: 1840px; }
-[data-testid="stHeader"] { background: #ffffff; border-bottom: 2px solid var(--deep); }
+.block-container { padding: .5rem 1.6rem 3rem 1.6rem; max-width: 1840px; }
+[data-testid="stHeader"] { background: transparent; pointer-events: none; }
 [data-testid="stToolbarActions"], [data-testid="stAppDeployButton"], #MainMenu { display: none; }
 h1, h2, h3 { letter-spacing: 0; font-weight: 650; }
 h2 { font-size: 1.5rem !important; padding-top: .2rem !important; }
@@ -88,7 +88,12 @@ h3 { font-size: 1.15rem !important; padding: .35rem 0 .2rem 0 !important; }
   min-height: 44px; min-width: 44px; font-size: 1rem; border-width: 1.5px; }
 .stButton button:focus-visible, a:focus-visible, input:focus-visible {
   outline: 3px solid #c8641e !important; outline-offset: 2px; }
-[data-testid="stTopNavLink"] { min-height: 44px; font-size: 1rem; }
+.st-key-ways { border-bottom: 2px solid var(--deep); align-items: center; padding-bottom: .2rem; }
+.st-key-ways a { min-height: 44px; font-size: 1rem; white-space: nowrap; padding: .2rem .6rem; }
+.here { display: inline-block; background: var(--deep); color: #ffffff; font-weight: 650;
+  line-height: 44px; padding: 0 .8rem; border-radius: 8px; white-space: nowrap; }
+.phase { color: var(--soft); font-size: .9rem; border-left: 2px solid var(--line);
+  padding-left: .7rem; white-space: nowrap; }
 .stSelectbox [data-baseweb="select"] > div, .stTextInput input, .stNumberInput input {
   min-height: 44px; }
 .stRadio label, .stCheckbox label { min-height: 32px; }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import streamlit as st
 
 from mapper.errors import MapperError, shown
@@ -19,9 +21,32 @@ from mapper.ui import (
     session,
     sheet_page,
 )
+from mapper.ui.jobbar import PAGE_WORDS
 from mapper.ui.server import settings
 
 __all__ = ["main"]
+
+# The pages in the order of the job, by phase of the work: short name and what shows it.
+PHASES = {
+    "": {"jobs": jobs_page.show},
+    "Map": {
+        "plate": plate_page.show,
+        "photos": photos_page.show,
+        "fit": fit_page.show,
+        "leads": leads_page.show,
+        "crossings": crossings_page.show,
+    },
+    "Take apart": {
+        "plan": plan_page.show,
+        "bench": bench_page.show,
+    },
+    "Test": {
+        "readings": readings_page.show,
+    },
+    "Paper": {
+        "sheet": sheet_page.show,
+    },
+}
 
 
 def main() -> None:
@@ -32,25 +57,37 @@ def main() -> None:
     looks.apply_style()
     looks.log_to(settings().store_folder)
     pages = {
-        "jobs": st.Page(jobs_page.show, title="Jobs", url_path="jobs", default=True),
-        "plate": st.Page(plate_page.show, title="1 Plate", url_path="plate"),
-        "photos": st.Page(photos_page.show, title="2 Photos", url_path="photos"),
-        "fit": st.Page(fit_page.show, title="3 Fit", url_path="fit"),
-        "leads": st.Page(leads_page.show, title="4 Leads", url_path="leads"),
-        "crossings": st.Page(crossings_page.show, title="5 Crossings", url_path="crossings"),
-        "plan": st.Page(plan_page.show, title="6 Pull plan", url_path="plan"),
-        "bench": st.Page(bench_page.show, title="7 At the plate", url_path="bench"),
-        "sheet": st.Page(sheet_page.show, title="8 Sheet", url_path="sheet"),
-        "readings": st.Page(readings_page.show, title="9 Readings", url_path="readings"),
+        name: st.Page(show, title=PAGE_WORDS[name], url_path=name, default=name == "jobs")
+        for phase in PHASES.values()
+        for name, show in phase.items()
     }
-    page = st.navigation(list(pages.values()), position="top")
+    page = st.navigation(list(pages.values()), position="hidden")
     session.register_pages(pages)
+    _ways(pages, page)
     try:
         page.run()
     except MapperError as error:
         looks.note(shown(error, 400), "stop")
     except Exception:
         looks.plain_failure(f"page {page.title}")
+
+
+def _ways(pages: dict[str, Any], page: Any) -> None:
+    """One row of ways: the pages of the phase at hand, and one way into each other phase."""
+    with st.container(key="ways", horizontal=True, gap="small", wrap=True):
+        for phase, members in PHASES.items():
+            within = any(pages[name] == page for name in members)
+            if phase and not within:
+                st.page_link(pages[next(iter(members))], label=f"{phase} ›")
+                continue
+            if phase:
+                st.html(f'<span class="phase">{phase}</span>', width="content")
+            for name in members:
+                if pages[name] == page:
+                    here = f'<span class="here" aria-current="page">{PAGE_WORDS[name]}</span>'
+                    st.html(here, width="content")
+                else:
+                    st.page_link(pages[name], label=PAGE_WORDS[name])
 
 
 if __name__ == "__main__":
