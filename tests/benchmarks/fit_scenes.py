@@ -15,7 +15,7 @@ import numpy as np
 from mapper.fit import Camera, focal_px_from_35mm, undistort
 from mapper.plate import Plate
 
-__all__ = ["Scene", "random_plate", "random_scene"]
+__all__ = ["Scene", "random_chain", "random_plate", "random_scene"]
 
 PX_PER_MM = 5.0
 MARGIN_MM = 120.0
@@ -185,6 +185,15 @@ class _Raster:
         cv2.polylines(mask, [at], False, value, max(1, round(width_mm * PX_PER_MM)), cv2.LINE_AA, 4)
 
 
+@dataclass(frozen=True, eq=False)
+class _Bench:
+    """A plate with its dirt and plastic as drawn once, for any number of photos."""
+
+    plate: Plate
+    cover: float
+    drawn: tuple
+
+
 def random_scene(
     rng: np.random.Generator,
     plate: Plate | None = None,
@@ -193,10 +202,29 @@ def random_scene(
 ) -> Scene:
     """A photo (width, height) of a random plate, or of the one given."""
     plate = plate or random_plate(rng)
-    outline = plate.outline_array
-    width_mm, height_mm = outline.max(axis=0)
-    raster = _Raster(width_mm, height_mm)
     kind = kind or ("overview" if rng.random() < 0.65 else "closeup")
+    bench = _bench(rng, plate)
+    return _photo(rng, bench, size, kind, *_camera(rng, plate, size, kind))
+
+
+def random_chain(
+    rng: np.random.Generator,
+    plate: Plate,
+    aims_mm: np.ndarray,
+    span_mm: float,
+    size: tuple[int, int] = (4000, 3000),
+) -> list[Scene]:
+    """Photos of one plate as it lies, each of `span_mm` of it about one of the places aimed at."""
+    bench = _bench(rng, plate)
+    return [
+        _photo(rng, bench, size, "closeup", *_camera(rng, plate, size, "closeup", (aim, span_mm)))
+        for aim in aims_mm
+    ]
+
+
+def _bench(rng: np.random.Generator, plate: Plate) -> _Bench:
+    width_mm, height_mm = plate.outline_array.max(axis=0)
+    raster = _Raster(width_mm, height_mm)
     cover = float(rng.choice([0.0, 0.3, 0.6, 0.8]))
 
     body_mask = np.zeros(raster.shape, np.float32)
@@ -302,10 +330,7 @@ def random_scene(
         raster.disc(heads, drop.x_mm, drop.y_mm, 0.25 * r, (0.05,) * 3 + (1.0,))
     heads_z = float(rng.uniform(-6, 9))
 
-    camera, focal_tag = _camera(rng, plate, size, kind)
-    photo = _taken(
-        camera,
-        size,
+    drawn = (
         raster,
         steel_mask,
         body_mask,
@@ -317,6 +342,11 @@ def random_scene(
         heads,
         heads_z,
     )
+    return _Bench(plate, cover, drawn)
+
+
+def _photo(rng, bench: _Bench, size, kind: str, camera: Camera, focal_tag) -> Scene:
+    photo = _taken(camera, size, *bench.drawn)
     light = np.clip(photo * rng.uniform(0.8, 1.3), 0, 1)
     bright = 1.055 * cv2.pow(light, 1 / 2.4) - 0.055
     coded = np.where(light <= 0.0031308, 12.92 * light, bright) * 255
@@ -327,10 +357,10 @@ def random_scene(
     pixels = cv2.imdecode(
         cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_COLOR
     )
-    return Scene(pixels, focal_tag, "scene", plate, camera, cover, kind)
+    return Scene(pixels, focal_tag, "scene", bench.plate, camera, bench.cover, kind)
 
 
-def _camera(rng, plate: Plate, size, kind: str) -> tuple[Camera, float | None]:
+def _camera(rng, plate: Plate, size, kind: str, at=None) -> tuple[Camera, float | None]:
     width, height = size
     width_mm, height_mm = plate.outline_array.max(axis=0)
     focal = focal_px_from_35mm(float(rng.uniform(23, 29)), width, height)
@@ -347,6 +377,9 @@ def _camera(rng, plate: Plate, size, kind: str) -> tuple[Camera, float | None]:
         aim = np.array([drop.x_mm, drop.y_mm]) + rng.uniform(-40, 40, 2)
         span = rng.uniform(4.5, 8) * plate.drops[0].bore_diameter_mm / width
         distance = focal * span
+    if at is not None:
+        aim, distance = np.asarray(at[0], float), focal * at[1] / width
+        roll, tilt = float(rng.uniform(-0.3, 0.3)), 0.5 * tilt
     # looking straight down: x right, y down in the photo
     down = np.diag([1.0, -1.0, -1.0])
     c, s = np.cos(roll), np.sin(roll)
