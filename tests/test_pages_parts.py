@@ -25,7 +25,7 @@ from mapper.ui.drawing import plate_svg
 from mapper.ui.findings import Findings
 from mapper.ui.fit_page import click_errors, clicks_after
 from mapper.ui.photos_page import BY_HAND, intake_changes, stage_choices
-from mapper.ui.plan_page import lead_states
+from mapper.ui.plan_picture import lead_states
 from mapper.ui.plate_page import channel_added, exit_added, snapped
 from mapper.ui.plate_tables import (
     in_words,

@@ -56,12 +56,15 @@ def pull_sheet(
     out: Collection[str] = (),
     guessed: Collection[str] = (),
     warnings: Sequence[str] = (),
+    covers: Mapping[str, Sequence[Any]] | None = None,
 ) -> Scene:
     """Lay out the pull sheet on A4 landscape.
 
     `plan` is the plain form of a pull plan (`PullPlan.to_dict()`); `out` names leads that are
     out already; `guessed` names leads that nobody has traced and whose route is only where they
-    may run; `warnings` are printed above the steps.
+    may run; `warnings` are printed above the steps. A step of `plan` that has "words" is printed
+    as those (parts are taken off, not pulled); `covers` are outlines (N, 2) in plate mm of the
+    covers that are on, by id.
     """
     width_mm, height_mm = A4_MM
     list_width_mm = 96.0
@@ -92,6 +95,7 @@ def pull_sheet(
         plan,
         set(out),
         set(guessed),
+        covers or {},
         MARGIN_MM,
         low_mm,
         list_left_mm - MARGIN_MM - 5,
@@ -122,7 +126,9 @@ def _sentences(
     else:
         lines.append(("Nothing may be pulled yet.", True))
     for number, step in enumerate(plan["steps"], 1):
-        if step["action"] == "pull":
+        if "words" in step:
+            lines.append((f"{number}. {step['words']}", False))
+        elif step["action"] == "pull":
             lines.append((f"{number}. Pull {step['wire']} out whole", False))
         else:
             x, y = step["past"]
@@ -189,6 +195,7 @@ def _drawing(
     plan: Mapping[str, Any],
     out: set[str],
     guessed: set[str],
+    covers: Mapping[str, Sequence[Any]],
     x_mm: float,
     y_mm: float,
     w_mm: float,
@@ -239,6 +246,13 @@ def _drawing(
         if crossing.top is None and not {crossing.a, crossing.b} & (out | guessed):
             ((cx, cy),) = on_sheet([(crossing.x_mm, crossing.y_mm)])
             items.append(Circle(cx, cy, 1.1, 0.4, ORANGE, None))
+    for name, outlines in covers.items():
+        for outline in outlines:
+            corners = on_sheet(outline)
+            items.append(Line(corners, 0.4, "#000000", None, closed=True, dash_mm=(1.6, 0.8)))
+            x = sum(corner[0] for corner in corners) / len(corners)
+            y = sum(corner[1] for corner in corners) / len(corners)
+            items.append(Text(x, y - 0.8, name, 2.4, bold=True, anchor="middle"))
     items += _tags(plate, route_map.leads, number_of, out, guessed, scale, on_sheet)
     items += _key(scale, x_mm, y_mm, w_mm)
     return items

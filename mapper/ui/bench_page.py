@@ -9,13 +9,14 @@ import numpy as np
 import streamlit as st
 
 from mapper.errors import shown
-from mapper.pulling import Step
+from mapper.pulling import Cover, Step, cover_outlines
 from mapper.records import PhotoEntry
 from mapper.ui import jobbar, looks
 from mapper.ui.crops import Crop, crop_of_place, draw_lead
 from mapper.ui.findings import Findings, findings_of
 from mapper.ui.log_panel import log_panel, override_notes
 from mapper.ui.marking import another_lead, break_form, override_form, tick, why_lines
+from mapper.ui.parts_panel import part_how
 from mapper.ui.session import Context, go
 from mapper.ui.tiles import SHELF
 
@@ -75,11 +76,16 @@ def show() -> None:
 
 def _card(findings: Findings, step: Step, at: int, count: int) -> None:
     lead = findings.planned_on.leads_by_id[step.wire]
-    how = f"{lead.kind} of drop {lead.drop}, free end at {lead.exit or 'the exit'}"
+    if step.wire in findings.parts:
+        how = part_how(findings, step.wire)
+    else:
+        how = f"{lead.kind} of drop {lead.drop}, free end at {lead.exit or 'the exit'}"
+    if step.wire in findings.hanging:
+        how += f"; let it hang, it leaves with {findings.hanging[step.wire]}"
     if step.action == "peel":
         how += f"; stop just past ({step.past[0]:.0f}, {step.past[1]:.0f}) mm, leave it hanging"
     st.html(
-        f'<div class="big"><div class="act">{step.action.capitalize()} '
+        f'<div class="big"><div class="act">{findings.act(step)} '
         f"&ensp;<small>step {at + 1} of {count}</small></div>"
         f'<div class="id">{escape(shown(step.wire))}</div>'
         f'<div class="how">{escape(how)}</div></div>'
@@ -91,9 +97,8 @@ def _buttons(ctx: Context, findings: Findings, step: Step, at: int, count: int) 
     back, done, ahead = st.columns([1, 2, 1], gap="small")
     if back.button("Back", disabled=at == 0, shortcut="Left", width="stretch"):
         _go_to(at - 1)
-    word = "Out" if step.action == "pull" else "Done"
     if done.button(
-        word,
+        findings.done_word(step),
         type="primary" if free else "secondary",
         shortcut="Enter",
         width="stretch",
@@ -105,7 +110,8 @@ def _buttons(ctx: Context, findings: Findings, step: Step, at: int, count: int) 
     if ahead.button("Next", disabled=at + 1 >= count, shortcut="Right", width="stretch"):
         _go_to(at + 1)
     if not free:
-        looks.note("An earlier step comes first: do not touch this lead yet.", "stop")
+        what = "part" if step.wire in findings.parts else "lead"
+        looks.note(f"An earlier step comes first: do not touch this {what} yet.", "stop")
         st.html(f"<div>{escape(shown(' '.join(why_lines(findings, step.wire)), 600))}</div>")
     override_form(ctx, findings)
     if st.button("It broke, or it holds: stop", shortcut="b", width="stretch"):
@@ -136,7 +142,9 @@ def _place(ctx: Context, findings: Findings, step: Step) -> None:
             continue
         jpeg = _picture(ctx.job_id, ctx.job.revision, step, entry.sha256, ctx, findings)
         if jpeg is not None:
-            words = f"{shown(entry.name, 40)} · {entry.stage}: the arrow shows the way of the pull"
+            words = f"{shown(entry.name, 40)} · {entry.stage}"
+            if step.wire not in findings.parts:
+                words += ": the arrow shows the way of the pull"
             if entry.sha256 in findings.doubtful:
                 looks.note("The fit of this photo is doubtful: the line may be off.", "stop")
             st.image(jpeg, caption=words, width="stretch", alt=words)
@@ -157,13 +165,17 @@ def _picture(
 ) -> bytes | None:
     lead = _findings.planned_on.leads_by_id[step.wire]
     points = lead.points_mm
+    part = _findings.parts.get(step.wire)
+    outlines = cover_outlines(_findings.planned_on, part) if isinstance(part, Cover) else ()
     if step.action == "peel":
         middle, half_mm = np.asarray(step.past, float), PEEL_HALF_MM
     else:
+        points = np.concatenate([points, *outlines])
         low, high = points.min(axis=0), points.max(axis=0)
         middle, size = (low + high) / 2, high - low
         half_mm = max(size[1], size[0] * CROP_PX[1] / CROP_PX[0]) / 2 + PULL_MARGIN_MM
-    depth_mm = float(np.median(_findings.planned_on.plate.lead_depth_mm(points)))
+    plate = _findings.planned_on.plate
+    depth_mm = 0.0 if part is not None else float(np.median(plate.lead_depth_mm(points)))
     crop = crop_of_place(
         SHELF.pixels(_ctx.opened(sha256).token),
         _ctx.job.fits[sha256],
@@ -175,8 +187,17 @@ def _picture(
     )
     if crop is None:
         return None
+    if part is not None:
+        for outline in outlines:
+            corners = np.round(crop.px_from_plate(outline)).astype(np.int32)
+            cv2.polylines(crop.pixels_bgr, [corners], True, (114, 72, 0), 5, cv2.LINE_AA)
+        return _jpeg(crop)
     crop = draw_lead(crop, points, "#0072B2", "", beside_mm=(lead.diameter_mm or 2.0) / 2 + 0.8)
     _arrow(crop, points, middle if step.action == "peel" else points[-1])
+    return _jpeg(crop)
+
+
+def _jpeg(crop: Crop) -> bytes | None:
     done, data = cv2.imencode(".jpg", crop.pixels_bgr, [cv2.IMWRITE_JPEG_QUALITY, 88])
     return data.tobytes() if done else None
 
@@ -196,7 +217,7 @@ def _arrow(crop: Crop, points_mm: np.ndarray, at_mm: np.ndarray) -> None:
 
 
 def apart_now(findings: Findings, wire: str) -> list[str]:
-    """Leads that are free now and meet the given lead nowhere: for a second person."""
+    """Leads and parts that are free now and meet the given one nowhere: for a second person."""
     meets = {
         other
         for one in findings.planned_on.crossings
@@ -217,8 +238,8 @@ def _second_person(findings: Findings, step: Step) -> None:
     others = apart_now(findings, step.wire)
     if others:
         tags = "".join(f'<span class="tag">{escape(shown(one))}</span>' for one in others[:6])
-        st.html(f"<b>A second person may pull meanwhile (they don't meet this lead):</b><br>{tags}")
-    else:
         st.html(
-            "<b>Nothing for a second person meanwhile: every other lead waits, or meets this.</b>"
+            f"<b>A second person may take out meanwhile (they don't meet this one):</b><br>{tags}"
         )
+    else:
+        st.html("<b>Nothing for a second person meanwhile: all else waits, or meets this one.</b>")

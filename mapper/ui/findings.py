@@ -10,7 +10,20 @@ from functools import cached_property
 
 import streamlit as st
 
-from mapper.pulling import Freed, LookAt, PullPlan, Step, check_order, plan_pull, safe_now
+from mapper.pulling import (
+    Freed,
+    LookAt,
+    Nozzle,
+    Part,
+    PullPlan,
+    Step,
+    check_order,
+    leads_only,
+    part_of,
+    plan_pull,
+    safe_now,
+    thermocouples_with,
+)
 from mapper.records import Job
 from mapper.routes import Crossing, RouteMap
 
@@ -38,8 +51,55 @@ class Findings:
 
     @cached_property
     def planned_on(self) -> RouteMap | None:
-        """With the routes that nobody traced yet, as the plan needs them; None without a plate."""
+        """With the routes that nobody traced yet, and the covers, nozzles and heaters, as the
+        plan needs them; None without a plate."""
         return None if self.job.plate is None else self.job.teardown.route_map
+
+    @cached_property
+    def drawn(self) -> RouteMap | None:
+        """`planned_on` without the parts, for drawing; never plan from it."""
+        return None if self.planned_on is None else leads_only(self.planned_on)
+
+    @cached_property
+    def parts(self) -> dict[str, Part]:
+        """Covers, nozzles and heaters of the plan by their id, also those that are off."""
+        leads = () if self.planned_on is None else self.planned_on.leads
+        found = ((lead.id, part_of(lead)) for lead in leads)
+        return {name: part for name, part in found if part is not None}
+
+    @cached_property
+    def hanging(self) -> dict[str, str]:
+        """Thermocouple leads that hang on a nozzle once they are free -> the nozzle's id."""
+        return {
+            wire: name
+            for name, part in self.parts.items()
+            for wire in thermocouples_with(self.planned_on, part)
+        }
+
+    @cached_property
+    def leads_left(self) -> tuple[str, ...]:
+        """Leads, and pieces of broken ones, that are still in the plate."""
+        leads = () if self.drawn is None else self.drawn.leads
+        return tuple(lead.id for lead in leads if lead.id not in self.out)
+
+    def step_words(self, step: Step) -> str:
+        """A step in words."""
+        if step.action == "peel":
+            return f"Peel {step.wire} to just past ({step.past[0]:.0f}, {step.past[1]:.0f})"
+        return f"{self.act(step)} {step.wire}"
+
+    def act(self, step: Step) -> str:
+        """What is done in a step: Pull, Peel, Free, Take off or Take out."""
+        part = self.parts.get(step.wire)
+        if part is not None:
+            return "Take out" if isinstance(part, Nozzle) else "Take off"
+        if step.action == "pull" and step.wire in self.hanging:
+            return "Free"
+        return step.action.capitalize()
+
+    def done_word(self, step: Step) -> str:
+        """The word on the button that ticks a step off."""
+        return {"Pull": "Out", "Take out": "Out", "Take off": "Off"}.get(self.act(step), "Done")
 
     @cached_property
     def contradictions(self) -> tuple[str, ...]:
@@ -191,7 +251,7 @@ class Findings:
             judged = sum(meeting.top is not None for meeting in self.meetings)
             parts.append(f"{judged} of {len(self.meetings)} crossings judged")
         if self.out:
-            parts.append(f"{len(self.out)} of {total} leads out")
+            parts.append(f"{len(self.out - set(self.parts))} of {total} leads out")
         return " · ".join(parts)
 
     @cached_property
@@ -225,7 +285,7 @@ class Findings:
             return NextThing(f"look at {first.a} / {first.b}", "crossings")
         if plan.steps:
             step = plan.steps[0]
-            return NextThing(f"{step.action} {step.wire}", "plan")
+            return NextThing(f"{self.act(step).lower()} {step.wire}", "plan")
         if plan.locked:
             return NextThing(f"release the locked set of {', '.join(plan.locked[0].wires)}", "plan")
         return NextThing("all leads are out; print the sheet for the file", "sheet")

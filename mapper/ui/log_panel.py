@@ -34,8 +34,8 @@ _STYLE = """<style>
 
 @dataclass(frozen=True)
 class LogLine:
-    """One line of the log. `what`: pulled, peeled, broke, put back, judged, overruled or taken
-    back; `reason`: as typed; `override`: it was taken although it was not free."""
+    """One line of the log. `what`: pulled, peeled, broke, put back, took off, judged, overruled
+    or taken back; `reason`: as typed; `override`: it was taken although it was not free."""
 
     at: datetime | None
     by: str
@@ -79,8 +79,9 @@ def _done_line(step: DoneStep) -> LogLine:
         "peel": ("peeled", f"{step.wire} peeled to just past{place}"),
         "broke": ("broke", f"{step.wire} broke at{place}"),
         "put back": ("put back", f"{step.wire} put back"),
+        "took off": ("took off", f"{step.wire} off"),
     }[step.action]
-    override = bool(step.reason) and step.action in ("pull", "peel")
+    override = bool(step.reason) and step.action in ("pull", "peel", "took off")
     return LogLine(step.at, step.by, what, words, step.wire, step.reason, override)
 
 
@@ -159,7 +160,7 @@ def log_panel(ctx: Context, findings: Findings) -> None:
                     st.rerun()
         others = [wire for wire in moved if wire not in with_button]
         if others:
-            wire = st.selectbox("Put back another lead", others, key="put back lead")
+            wire = st.selectbox("Put back another", others, key="put back lead")
             if st.button("Put back", key="put back other"):
                 put_back(ctx, wire)
                 st.rerun()
@@ -172,7 +173,7 @@ def log_panel(ctx: Context, findings: Findings) -> None:
 
 
 def _broke(ctx: Context, findings: Findings) -> None:
-    there = [one.id for one in findings.planned_on.leads if one.id not in findings.out]
+    there = findings.leads_left
     if not there:
         return
     with st.expander("It broke"):

@@ -18,20 +18,12 @@ __all__ = [
     "moved_leads",
     "override_form",
     "put_back",
-    "step_words",
     "tick",
     "untraced_words",
     "why_lines",
 ]
 
 _REFUSED = "refused tick"  # session state: (job id, step, sentences) of a mark that was refused
-
-
-def step_words(step: Step) -> str:
-    """A step in words."""
-    if step.action == "pull":
-        return f"Pull {step.wire}"
-    return f"Peel {step.wire} to just past ({step.past[0]:.0f}, {step.past[1]:.0f})"
 
 
 def untraced_words(wire: str) -> str:
@@ -69,7 +61,8 @@ def tick(ctx: Context, findings: Findings, step: Step, reason: str = "") -> bool
             return False
     st.session_state.pop(_REFUSED, None)
     changes = tick_changes(ctx.job, step.action, step.wire, step.past, by=ctx.person, reason=reason)
-    label = f"{step.wire} out" if step.action == "pull" else step_words(step)
+    word = {"Take off": "off", "Free": "free"}.get(findings.act(step), "out")
+    label = f"{step.wire} {word}" if step.action == "pull" else findings.step_words(step)
     return ctx.edit(label, changes, depends_on=TICK_DEPENDS_ON)
 
 
@@ -109,7 +102,7 @@ def override_form(ctx: Context, findings: Findings) -> None:
 
 
 def another_lead(ctx: Context, findings: Findings, besides: str | None = None) -> None:
-    """Mark any lead that remains as out: refused when it is not free, with the reason.
+    """Mark any lead or part that remains as out: refused when it is not free, with the reason.
 
     `besides` is a lead that has buttons of its own on the page: it is left out here, and what
     was refused is shown there.
@@ -120,8 +113,9 @@ def another_lead(ctx: Context, findings: Findings, besides: str | None = None) -
     if not remaining:
         return
     refused = None if besides else _refused(ctx, findings)
-    with st.expander("Another lead came out", expanded=refused is not None):
-        wire = st.selectbox("Lead", remaining, key="another lead")
+    what = "lead or part" if findings.parts else "lead"
+    with st.expander(f"Another {what} came out", expanded=refused is not None):
+        wire = st.selectbox(what.capitalize(), remaining, key="another lead")
         if st.button("Mark it as out", key="mark another"):
             tick(ctx, findings, Step("pull", wire))
             st.rerun()
@@ -130,13 +124,13 @@ def another_lead(ctx: Context, findings: Findings, besides: str | None = None) -
 
 
 def moved_leads(findings: Findings) -> list[str]:
-    """Leads, and pieces of broken leads, that are out or peeled: they can be put back."""
+    """Leads, pieces of broken leads and parts that are out or peeled: they can be put back."""
     peeled = {one.wire for one in findings.done if isinstance(one, Freed)}
     return [one.id for one in findings.planned_on.leads if one.id in findings.out | peeled]
 
 
 def put_back(ctx: Context, wire: str) -> bool:
-    """Record that a lead was laid into its channel again."""
+    """Record that a lead was laid into its channel again, or a part put on."""
     event = {"action": "put back", "wire": wire}
     why = ctx.job.refusals(event)
     if why:
@@ -147,7 +141,10 @@ def put_back(ctx: Context, wire: str) -> bool:
 
 
 def break_form(ctx: Context, findings: Findings, wire: str, key: str) -> bool:
-    """Ask where a lead broke and record it; True once it is recorded. `key` names the form."""
+    """Ask where a lead broke and record it; True once it is recorded. `key` names the form.
+    Nothing is asked for a part."""
+    if wire in findings.parts:
+        return False
     lead = findings.planned_on.leads_by_id[wire]
     came_mm = st.number_input(
         "If it broke: how many mm of it came off, from the free end",

@@ -14,7 +14,7 @@ from mapper.errors import MapperError, shown
 from mapper.pulling import PullError, Step, check_order, read_order
 from mapper.ui import looks
 from mapper.ui.findings import Findings
-from mapper.ui.marking import step_words, untraced_words
+from mapper.ui.marking import untraced_words
 
 __all__ = ["faults_of", "order_csv", "order_from_text", "own_order"]
 
@@ -133,13 +133,15 @@ def _add(findings: Findings, steps: list[Step]) -> None:
     if not left:
         return
     lead, how, add = st.columns([2, 2, 1], gap="small", vertical_alignment="bottom")
-    wire = lead.selectbox("Next lead", left, key="own next lead")
-    places = {"pull it out": None} | {
+    wire = lead.selectbox(
+        "Next lead or part" if findings.parts else "Next lead", left, key="own next lead"
+    )
+    places = {"take it out": None} | {
         f"peel past {one.b if one.a == wire else one.a} at ({one.x_mm:.0f}, {one.y_mm:.0f})": (
             one.x_mm,
             one.y_mm,
         )
-        for one in findings.planned_on.crossings
+        for one in findings.drawn.crossings
         if wire in (one.a, one.b)
     }
     chosen = how.selectbox("Step", list(places), key=f"own next step {wire}")
@@ -198,7 +200,7 @@ def _pages(steps: list[Step], faults: dict[int, list[str]], first: int) -> None:
 def _row(findings: Findings, steps: list[Step], at: int, faults: list[str]) -> None:
     text, up, down, out = st.columns([5, 1, 1, 1], gap="small", vertical_alignment="center")
     mark = '<b style="color:#a32200">✕</b>' if faults else "&ensp;"
-    text.html(f"{mark} <b>{at + 1}</b>&ensp;{escape(shown(step_words(steps[at]), 120))}")
+    text.html(f"{mark} <b>{at + 1}</b>&ensp;{escape(shown(findings.step_words(steps[at]), 120))}")
     moved = list(steps)
     if up.button("▲", key=f"own up {at}", disabled=at == 0, help="Earlier", width="stretch"):
         moved[at - 1], moved[at] = moved[at], moved[at - 1]

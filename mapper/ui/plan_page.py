@@ -7,39 +7,23 @@ from html import escape
 import numpy as np
 import streamlit as st
 
-from mapper.pulling import (
-    LockedSet,
-    LookAt,
-    Release,
-    Step,
-)
+from mapper.pulling import LockedSet, LookAt, Release, Step
 from mapper.pulling.words import place_words as said_place
-from mapper.records import PhotoEntry
 from mapper.routes import Crossing
 from mapper.ui import jobbar, looks
-from mapper.ui.canvas import Line, Marker, photo_canvas, take_operations
 from mapper.ui.crossings_page import FILTER, TO_SHOW
-from mapper.ui.drawing import plate_svg
 from mapper.ui.findings import Findings, findings_of, meeting_key
 from mapper.ui.log_panel import log_panel, override_notes
-from mapper.ui.marking import another_lead, step_words, tick, untraced_words, why_lines
-from mapper.ui.overlay import drawing_lines, frame_of, lead_px
+from mapper.ui.marking import another_lead, tick, untraced_words, why_lines
 from mapper.ui.own_order import own_order
+from mapper.ui.parts_panel import part_how, parts_panel
+from mapper.ui.plan_picture import picture
 from mapper.ui.session import Context, go
 
-__all__ = ["STATE_LINES", "lead_states", "show"]
+__all__ = ["show"]
 
 CARDS = 5  # steps shown as big cards; the rest stands in a list
 LOOKS = 5
-
-# Colour, width and dash on the photo, by state; the tag says it in letters too.
-STATE_LINES = {
-    "free": ("#0072B2", 4.5, ()),
-    "waiting": ("#B0B6BB", 2.5, ()),
-    "open": ("#E69F00", 3.0, (10.0, 5.0)),
-    "locked": ("#D55E00", 3.5, (4.0, 4.0)),
-    "untraced": ("#CC79A7", 3.0, (1.5, 7.0)),
-}
 
 
 def show() -> None:
@@ -64,18 +48,22 @@ def show() -> None:
         _untraced(findings)
         _look_at(findings)
         _locked(findings)
+        parts_panel(ctx, findings)
         log_panel(ctx, findings)
     with right:
-        _picture(ctx, findings)
+        picture(ctx, findings)
         _why(findings)
         own_order(findings)
 
 
 def _status(findings: Findings) -> None:
     plan = findings.offered
-    remaining = len(findings.planned_on.leads) - len(findings.out)
-    pulls = sum(step.action == "pull" for step in plan.steps)
-    if remaining <= 0:
+    remaining = len(findings.leads_left)
+    pulls = sum(step.action == "pull" and step.wire not in findings.parts for step in plan.steps)
+    if remaining <= 0 and plan.steps:
+        parts = looks.counted(len(plan.steps), "part")
+        text, kind = f"All leads are out; {parts} can still be taken out.", "calm"
+    elif remaining <= 0:
         text, kind = "All leads are out.", "calm"
     elif plan.status == "complete":
         text, kind = f"All {remaining} leads that remain come out, in this order.", "calm"
@@ -93,9 +81,14 @@ def _status(findings: Findings) -> None:
 
 def _how(findings: Findings, step: Step) -> str:
     lead = findings.planned_on.leads_by_id[step.wire]
+    part = findings.parts.get(step.wire)
+    if part is not None:
+        return part_how(findings, step.wire)
     where = f"{lead.kind} of {lead.drop}" + (f", free end at {lead.exit}" if lead.exit else "")
     if step.action == "peel":
         return f"{where}; lift it from its free end to there and leave it hanging"
+    if step.wire in findings.hanging:
+        return f"{where}; let it hang, it leaves with {findings.hanging[step.wire]}"
     return where
 
 
@@ -108,10 +101,10 @@ def _steps(ctx: Context, findings: Findings) -> None:
     for number, step in enumerate(steps[:CARDS], start=1):
         card, button = st.columns([4, 1], gap="small", vertical_alignment="center")
         with card:
-            looks.step_card(number, step_words(step), _how(findings, step))
+            looks.step_card(number, findings.step_words(step), _how(findings, step))
         with button:
             if st.button(
-                "Out" if step.action == "pull" else "Done",
+                findings.done_word(step),
                 key=f"tick {number} {step.action} {step.wire}",
                 type="primary" if number == 1 else "secondary",
                 disabled=step not in now,
@@ -125,7 +118,9 @@ def _steps(ctx: Context, findings: Findings) -> None:
             st.html(
                 "<ol start='{}'>{}</ol>".format(
                     CARDS + 1,
-                    "".join(f"<li>{escape(step_words(step))}</li>" for step in steps[CARDS:]),
+                    "".join(
+                        f"<li>{escape(findings.step_words(step))}</li>" for step in steps[CARDS:]
+                    ),
                 )
             )
     another_lead(ctx, findings)
@@ -208,125 +203,6 @@ def _show_meeting(meeting: Crossing | LookAt, which: str) -> None:
     st.session_state[FILTER] = which
     st.session_state[TO_SHOW] = meeting_key(meeting)
     go("crossings")
-
-
-def lead_states(findings: Findings) -> dict[str, str]:
-    """State of every lead that is not out: a key of `STATE_LINES`."""
-    plan = findings.offered
-    first_open = {name for look in findings.plan.look_at for name in (look.a, look.b)}
-    locked = {name for part in findings.plan.locked for name in (*part.wires, *part.held)}
-    free = {step.wire for step in findings.legal_now if step.action == "pull"}
-    coming = {step.wire for step in plan.steps if step.action == "pull"}
-    untraced = findings.untraced
-    states = {}
-    for lead in findings.planned_on.leads:
-        if lead.id in findings.out:
-            continue
-        if lead.id in untraced:
-            states[lead.id] = "untraced"
-        elif lead.id in free:
-            states[lead.id] = "free"
-        elif lead.id in coming:
-            states[lead.id] = "waiting"
-        elif lead.id in locked:
-            states[lead.id] = "locked"
-        elif lead.id in first_open:
-            states[lead.id] = "open"
-        else:
-            states[lead.id] = "waiting"
-    return states
-
-
-def _picture(ctx: Context, findings: Findings) -> None:
-    job = ctx.job
-    fitted = [entry for entry in job.photos if entry.sha256 in job.fits]
-    states = lead_states(findings)
-    numbers = {
-        step.wire: number
-        for number, step in enumerate(findings.offered.steps, start=1)
-        if step.action == "pull"
-    }
-    words = {entry.sha256: f"{entry.name} ({entry.stage})" for entry in reversed(fitted)}
-    with st.container(horizontal=True, vertical_alignment="bottom"):
-        chosen = st.selectbox(
-            "Drawn on",
-            [*words, ""],
-            key="plan photo",
-            format_func=lambda sha256: words.get(sha256, "the drawing"),
-        )
-        entry = next((one for one in fitted if one.sha256 == chosen), None)
-        which = st.segmented_control(
-            "Leads", ["all", "now", "held"], default="all", required=True, key="plan leads"
-        )
-    wanted = {
-        "all": set(STATE_LINES),
-        "now": {"free"},
-        "held": {"open", "locked", "untraced"},
-    }[which]
-    drawn = {wire: state for wire, state in states.items() if state in wanted}
-    if entry is None:
-        leads = [lead for lead in findings.planned_on.leads if lead.id in drawn]
-        st.image(plate_svg(job.plate, leads, width_px=1400), width="stretch", alt="The plate")
-    else:
-        _on_photo(ctx, findings, entry, drawn, numbers)
-    _legend()
-
-
-def _on_photo(
-    ctx: Context,
-    findings: Findings,
-    entry: PhotoEntry,
-    states: dict[str, str],
-    numbers: dict[str, int],
-) -> None:
-    plate, fit = ctx.job.plate, ctx.job.fits[entry.sha256]
-    lines = drawing_lines(plate, fit, alpha=0.35)
-    order = ["waiting", "untraced", "open", "locked", "free"]
-    leads = findings.planned_on.leads_by_id
-    for wire in sorted(states, key=lambda name: order.index(states[name])):
-        colour, width, dash = STATE_LINES[states[wire]]
-        tag = f"{numbers[wire]} {wire}" if wire in numbers else f"{wire}"
-        if states[wire] == "locked":
-            tag = f"✕ {wire}"
-        if states[wire] == "untraced":
-            tag += " not traced"
-        path = lead_px(plate, fit, leads[wire])
-        lines.append(Line(wire, path, color=colour, width=width, dash=dash, tag=tag))
-    markers = []
-    for number, look in enumerate(findings.to_look_at[:LOOKS], start=1):
-        depth_mm = plate.lead_depth_mm(np.array([[look.x_mm, look.y_mm]]))
-        x, y = np.asarray(fit.photo_from_plate([[look.x_mm, look.y_mm]], depth_mm))[0]
-        markers.append(Marker(f"look {number}", x, y, color="#E69F00", tag=f"? {number}"))
-    for _ in take_operations("plan"):
-        pass
-    opened = ctx.opened(entry.sha256)
-    photo_canvas(
-        "plan",
-        opened,
-        lines=lines,
-        markers=markers,
-        height=560,
-        plate_from_photo=frame_of(fit, opened.width_px, opened.height_px),
-    )
-
-
-def _legend() -> None:
-    words = {
-        "free": "can be pulled now",
-        "waiting": "comes later in the order",
-        "open": "waits for a look",
-        "locked": "locked",
-        "untraced": "not traced",
-    }
-    items = []
-    for state, text in words.items():
-        colour, _, dash = STATE_LINES[state]
-        style = "solid" if not dash else "dotted" if dash[0] < 2 else "dashed"
-        items.append(
-            f'<span style="white-space:nowrap"><span class="swatch" '
-            f'style="border-color:{colour};border-top-style:{style}"></span>{text}</span>'
-        )
-    st.html("&emsp; ".join(items))
 
 
 def _why(findings: Findings) -> None:

@@ -27,13 +27,13 @@ from mapper.records import PhotoEntry
 from mapper.ui import jobbar, looks
 from mapper.ui.canvas import Handle, Line, Marker, Operation, photo_canvas, take_operations
 from mapper.ui.drawing import plate_svg
+from mapper.ui.drawing_sheet import SheetFit
 from mapper.ui.overlay import drawing_lines, drop_markers, frame_of
 from mapper.ui.plate_tables import COLUMNS, in_words, plate_with_rows, rows_of
 from mapper.ui.session import Context
 
 __all__ = ["channel_added", "exit_added", "show", "snapped"]
 
-SHEET_PX_PER_MM = 4.0  # scale of the drawing sheet on the canvas
 SNAP_MM = 6.0  # a click this near to a drop, an exit or a channel's end means that place
 MAX_DXF_MB, MAX_CSV_MB = 50, 5
 _PENDING = "pending channel"  # session state: points in mm of the channel being drawn
@@ -313,38 +313,8 @@ def _ground(ctx: Context) -> PhotoEntry | None:
     return fitted.get(chosen)
 
 
-class _SheetFit:
-    """Plate millimetres to pixels of the drawing sheet and back."""
-
-    def __init__(self, plate: Plate) -> None:
-        self.low = plate.outline_array.min(axis=0)
-        self.high = plate.outline_array.max(axis=0)
-        self.margin = 0.06 * float((self.high - self.low).max())
-        self.scale = min(SHEET_PX_PER_MM, 4000 / float((self.high - self.low).max()))
-
-    @property
-    def size_px(self) -> tuple[int, int]:
-        span = (self.high - self.low + 2 * self.margin) * self.scale
-        return max(1, round(span[0])), max(1, round(span[1]))
-
-    def photo_from_plate(self, xy_mm: Any, depth_mm: Any = 0.0) -> np.ndarray:
-        xy = np.asarray(xy_mm, float).reshape(-1, 2)
-        return np.column_stack(
-            [
-                (xy[:, 0] - self.low[0] + self.margin) * self.scale,
-                (self.high[1] + self.margin - xy[:, 1]) * self.scale,
-            ]
-        )
-
-    def plate_from_photo(self, xy_px: Any, depth_mm: Any = 0.0) -> np.ndarray:
-        xy = np.asarray(xy_px, float).reshape(-1, 2) / self.scale
-        return np.column_stack(
-            [xy[:, 0] + self.low[0] - self.margin, self.high[1] + self.margin - xy[:, 1]]
-        )
-
-
 def _fit_of(ctx: Context, ground: PhotoEntry | None) -> Any:
-    return _SheetFit(ctx.job.plate) if ground is None else ctx.job.fits[ground.sha256]
+    return SheetFit(ctx.job.plate) if ground is None else ctx.job.fits[ground.sha256]
 
 
 def _sheet(ctx: Context, ground: PhotoEntry | None, tool: str) -> None:
@@ -387,7 +357,7 @@ def _sheet(ctx: Context, ground: PhotoEntry | None, tool: str) -> None:
     )
 
 
-def _channel_bands(plate: Plate, fit: _SheetFit) -> list[Line]:
+def _channel_bands(plate: Plate, fit: SheetFit) -> list[Line]:
     """Both sides of each channel, so that its width is seen on the sheet."""
     lines = []
     for channel in plate.channels:

@@ -8,10 +8,12 @@ from datetime import datetime
 import streamlit as st
 
 from mapper.errors import MapperError, shown
+from mapper.pulling import Cover, cover_outlines
 from mapper.records import Job, export_route_map
 from mapper.sheets import pull_sheet_pdf, pull_sheet_svg
 from mapper.ui import jobbar, looks
 from mapper.ui.findings import findings_of
+from mapper.ui.parts_panel import part_how
 from mapper.ui.session import go
 
 __all__ = ["file_stem", "show"]
@@ -95,7 +97,16 @@ def _sheets(job_id: str, revision: int, _job: Job) -> tuple[bytes, str]:
         raise MapperError("no lead is traced.")
     guessed = _job.provisional_ids()
     more = {"out": findings.out, "guessed": guessed, "warnings": _job.warnings()}
+    more["covers"] = {
+        name: cover_outlines(findings.planned_on, part)
+        for name, part in findings.parts.items()
+        if isinstance(part, Cover) and name not in findings.out
+    }
+    form = plan.to_dict()
+    for step, said in zip(plan.steps, form["steps"], strict=True):
+        if step.wire in findings.parts or step.wire in findings.hanging:
+            said["words"] = f"{findings.step_words(step)} ({part_how(findings, step.wire)})"
     made_at = datetime.now()
     title = _job.name or "Job without a name"
-    drawn = (findings.planned_on, plan.to_dict(), title, made_at)
+    drawn = (findings.drawn, form, title, made_at)
     return pull_sheet_pdf(*drawn, **more), pull_sheet_svg(*drawn, **more)

@@ -1,0 +1,129 @@
+"""Page "Parts": filled from a file, by "all the same", from an earlier job; pins; limits."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import openpyxl
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from mapper.plate import Plate
+from mapper.records import JobStore
+from mapper.ui import server
+from mapper.ui.session import JOB_PARAM
+from tests.test_pages import click, sound, words
+
+SCRIPT = "from mapper.ui import {name}\n{name}.show()\n"
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch) -> JobStore:
+    """An empty store that the pages work on."""
+    monkeypatch.setattr(server, "_settings", server.UiSettings(tmp_path / "store"))
+    return JobStore(tmp_path / "store")
+
+
+def job_with_plate(store: JobStore, name: str = "Three drops") -> str:
+    job_id = store.create(name)
+    plate = Plate.grid(1, 3, 100, 100, (100, 100), 40, 400, 200, name="small")
+    store.edit(job_id, "Enter the plate", {"plate": plate.to_mapping()})
+    return job_id
+
+
+def opened(job_id: str, name: str = "parts_page") -> AppTest:
+    test = AppTest.from_string(SCRIPT.format(name=name), default_timeout=60)
+    test.query_params[JOB_PARAM] = job_id
+    return test.run()
+
+
+def data_of(store: JobStore, job_id: str) -> dict:
+    return {zone.id: dict(zone.data) for zone in store.job(job_id).zones}
+
+
+def workbook() -> bytes:
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.append(["Parts of the plate"])
+    sheet.append(["Zone", "Volts", "Watts", "Type", "Heater price", "TC price", "Odd"])
+    sheet.append([1, 240, 250, "J", "95,50", 41, "x"])
+    sheet.append(["Z2", 240, "abc", "K", 95.5, None, None])
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def test_spreadsheet_is_shown_first_then_taken_in_and_undone(store: JobStore):
+    job_id = job_with_plate(store)
+    zones = list(data_of(store, job_id))
+    test = opened(job_id)
+    sound(test)
+    test.file_uploader[0].set_value(("parts.xlsx", workbook(), "application/octet-stream")).run()
+    sound(test)
+    assert "abc is no number" in words(test).replace("\\", "")
+    assert data_of(store, job_id) == dict.fromkeys(zones, {})
+    sound(click(test, "Take in 2 zones"))
+    data = data_of(store, job_id)
+    assert data[zones[0]] == {
+        "volts": 240.0,
+        "watts": 250.0,
+        "sensor": "J",
+        "heater_price": 95.5,
+        "sensor_price": 41.0,
+    }
+    assert data[zones[1]] == {"volts": 240.0, "sensor": "K", "heater_price": 95.5}
+    click(opened(job_id), "Undo")
+    assert data_of(store, job_id) == dict.fromkeys(zones, {})
+
+
+def test_bad_file_gets_one_sentence(store: JobStore):
+    test = opened(job_with_plate(store))
+    test.file_uploader[0].set_value(("parts.xlsx", b"PK\x03\x04 cut", "application/x")).run()
+    sound(test)
+    assert "The spreadsheet can" in words(test)
+
+
+def test_all_the_same_and_from_an_earlier_job(store: JobStore):
+    first, second = job_with_plate(store, "first"), job_with_plate(store, "second")
+    test = opened(first)
+    next(one for one in test.text_input if one.label == "Volts").input("230")
+    next(one for one in test.text_input if one.label == "Heater price").input("95,5")
+    sound(click(test, "Enter this for every zone"))
+    assert all(d == {"volts": 230.0, "heater_price": 95.5} for d in data_of(store, first).values())
+    test = opened(second)
+    next(one for one in test.selectbox if one.label == "Job").set_value(first).run()
+    sound(click(test, "Take in the parts of 3 zones"))
+    assert data_of(store, second) == data_of(store, first)
+
+
+def test_limits_go_back_to_their_source(store: JobStore):
+    job_id = job_with_plate(store)
+    store.edit(job_id, "Limits", {"limits": {"insulation_mohm": 5.0, "power_plus": 0.1}})
+    test = opened(job_id)
+    sound(test)
+    assert "Set anew for this job: 2" in words(test)
+    sound(click(test, "Back to 1 MΩ"))
+    assert dict(store.job(job_id).limits.own) == {"power_plus": 0.1}
+    sound(click(opened(job_id), "Back to 5 %"))
+    assert store.job(job_id).limits.own == {}
+
+
+def test_pins_entered_twice_are_named(store: JobStore):
+    job_id = job_with_plate(store)
+    zones = list(data_of(store, job_id))
+    pins = {"heater_pin_1": "X1:1", "heater_pin_2": "X1:2"}
+    store.edit(job_id, "Pins", {f"zone/{zone}": pins for zone in zones[:2]})
+    test = opened(job_id)
+    sound(test)
+    assert "X1:1 is entered 2 times" in words(test).replace("\\", "")
+
+
+def test_zone_of_a_manifold_is_added_and_taken_out(store: JobStore):
+    job_id = job_with_plate(store)
+    test = opened(job_id)
+    next(one for one in test.text_input if one.label == "Name of the zone").input("M1")
+    sound(click(test, "Add this zone"))
+    assert "M1" in data_of(store, job_id)
+    sound(click(opened(job_id), "Take this zone out"))
+    assert "M1" not in data_of(store, job_id)
