@@ -77,6 +77,12 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--json", action="store_true", help="print the findings as JSON")
     check.set_defaults(run=_check)
 
+    diff = commands.add_parser("diff", help="what differs between two route-map files")
+    diff.add_argument("first", type=Path, metavar="A", help="route-map file (JSON), as found")
+    diff.add_argument("second", type=Path, metavar="B", help="route-map file (JSON), as built")
+    diff.add_argument("--json", action="store_true", help="print the differences as JSON")
+    diff.set_defaults(run=_diff)
+
     fit = commands.add_parser("fit", help="fit photos to a plate, without clicks")
     fit.add_argument(
         "plate", type=Path, metavar="PLATE", help="route-map file (JSON) or drawing (DXF)"
@@ -180,6 +186,20 @@ def _check(arguments: argparse.Namespace) -> int:
     else:
         print("No step pulls a lead from under another, as far as the route map knows.")
     return BAD_NEWS if violations else 0
+
+
+def _diff(arguments: argparse.Namespace) -> int:
+    from mapper.rebuild import route_difference
+    from mapper.routes import read_route_map
+
+    found = route_difference(read_route_map(arguments.first), read_route_map(arguments.second))
+    if arguments.json:
+        print(json.dumps(found.to_dict(), indent=1, ensure_ascii=False, allow_nan=False))
+    elif found.same:
+        print("Nothing differs.")
+    else:
+        print("\n".join(found.sentences()))
+    return 0
 
 
 def _fit(arguments: argparse.Namespace) -> int:

@@ -1,5 +1,13 @@
 """The next wiring: planned routes that do not lock, and what differs between two route maps."""
 
+from mapper.rebuild.difference import (
+    ChangedLead,
+    CrossingChange,
+    MovedLead,
+    RouteDifference,
+    changed_tables,
+    route_difference,
+)
 from mapper.rebuild.model import (
     Bottleneck,
     Fill,
@@ -13,11 +21,17 @@ from mapper.rebuild.plan import plan_rebuild
 
 __all__ = [
     "Bottleneck",
+    "ChangedLead",
+    "CrossingChange",
     "Fill",
+    "MovedLead",
     "PlannedLead",
     "RebuildError",
     "RebuildPlan",
     "RebuildSettings",
+    "RouteDifference",
     "WantedLead",
+    "changed_tables",
     "plan_rebuild",
+    "route_difference",
 ]
