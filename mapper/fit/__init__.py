@@ -1,5 +1,6 @@
 """Photos into plate millimetres: pose, lens and certainty of each photo."""
 
+from mapper.fit.advice import drops_in_photo, fit_advice
 from mapper.fit.api import fit_photo
 from mapper.fit.camera import Camera, distort, focal_px_from_35mm, parallax_mm, undistort
 from mapper.fit.dlt import apply_homography, homography_dlt
@@ -32,8 +33,10 @@ __all__ = [
     "apply_homography",
     "asks_for_the_side",
     "distort",
+    "drops_in_photo",
     "find_drops",
     "first_plate",
+    "fit_advice",
     "fit_overlay",
     "fit_photo",
     "focal_px_from_35mm",

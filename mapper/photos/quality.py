@@ -27,6 +27,7 @@ MAX_SOFT_TILES = 0.3  # of the tiles with edges; soft shadows make a few
 ALL_SOFT_TILES = 0.75  # from here on it is the whole photo
 SHAKE_RATIO = 2.0  # widest to narrowest edge direction in one tile
 MIN_PIXELS = 3_000_000  # below, and without camera data, a photo was shrunk on its way
+OTHER_SIDE = {"left": "right", "right": "left", "upper": "lower", "lower": "upper"}
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +80,7 @@ def quality(
     burnt, black = clipped_shares(grey, mask)
     advice = [
         *_blur_advice(soft if too_soft else None, len(known), blur_px, limit, shaken),
-        *_exposure_advice(burnt, black, on_plate=mask is not None),
+        *_exposure_advice(burnt, black, None if mask is None else _burnt_side(grey, mask)),
         *_size_advice(photo, lead_px, thinnest_lead_mm),
     ]
     return Quality(
@@ -166,15 +167,42 @@ def _side(soft: np.ndarray) -> str:
     return "The lower part" if down > 0 else "The upper part"
 
 
-def _exposure_advice(burnt: float, black: float, on_plate: bool) -> list[str]:
-    where = "plate" if on_plate else "photo"
+def _burnt_side(grey: np.ndarray, mask: np.ndarray) -> str:
+    """Part of the plate, as seen in the photo, that is burnt out: "left", "upper", or ""."""
+    rows, columns = np.nonzero(mask)
+    if not rows.size:
+        return ""
+    window = np.s_[rows.min() : rows.max() + 1, columns.min() : columns.max() + 1]
+    burnt = ((grey[window] >= BRIGHT) & (mask[window] > 0)).astype(np.float32)
+    y, x = np.mgrid[0:TILE_ROWS, 0:TILE_COLUMNS]
+    share = cv2.resize(burnt, (TILE_COLUMNS, TILE_ROWS), interpolation=cv2.INTER_AREA)
+    if share.sum() <= 0:
+        return ""
+    right = float((share * x).sum() / share.sum() / (TILE_COLUMNS - 1) - 0.5)
+    down = float((share * y).sum() / share.sum() / (TILE_ROWS - 1) - 0.5)
+    if max(abs(right), abs(down)) < 0.12:
+        return ""
+    if abs(right) >= abs(down):
+        return "right" if right > 0 else "left"
+    return "lower" if down > 0 else "upper"
+
+
+def _exposure_advice(burnt: float, black: float, burnt_side: str | None) -> list[str]:
+    """`burnt_side` is None when the photo is not known to show a plate."""
+    where = "photo" if burnt_side is None else "plate"
     advice = []
     if burnt > MAX_BURNT_SHARE:
-        advice.append(
-            f"{burnt:.0%} of the {where} is burnt out: move the lamp to the side or shade it, "
-            "so that bare steel does not glare."
-        )
-    if black > (MAX_BLACK_SHARE if on_plate else MAX_BLACK_SHARE_FRAME):
+        if burnt_side:
+            advice.append(
+                f"{burnt:.0%} of the plate is burnt out, most of it in the {burnt_side} part: move "
+                f"the lamp to the {OTHER_SIDE[burnt_side]} side, flat over the plate, or shade it."
+            )
+        else:
+            advice.append(
+                f"{burnt:.0%} of the {where} is burnt out: move the lamp to the side or shade it, "
+                "so that bare steel does not glare."
+            )
+    if black > (MAX_BLACK_SHARE_FRAME if burnt_side is None else MAX_BLACK_SHARE):
         advice.append(f"{black:.0%} of the {where} is black: add light into the channels.")
     return advice
 

@@ -11,10 +11,18 @@ import numpy as np
 import streamlit as st
 
 from mapper.errors import MapperError, shown
-from mapper.fit import Click, FitFailed, FitHints, PhotoFit, asks_for_the_side, fit_photo
+from mapper.fit import (
+    Click,
+    FitFailed,
+    FitHints,
+    PhotoFit,
+    asks_for_the_side,
+    fit_advice,
+    fit_photo,
+)
 from mapper.plate import Feature, Plate, plate_features
 from mapper.records import Job, PhotoEntry, fit_changes
-from mapper.ui import fit_question, jobbar, looks
+from mapper.ui import fit_question, jobbar, looks, sigma_map
 from mapper.ui.canvas import Handle, Line, Operation, photo_canvas, take_operations
 from mapper.ui.overlay import drawing_lines, drop_markers
 from mapper.ui.session import Context, go
@@ -260,13 +268,8 @@ def _verdict(ctx: Context, entry: PhotoEntry, by_hand: bool) -> None:
 
 
 def _sigma_words(plate: Plate, fit: PhotoFit) -> str:
-    if not plate.drops:
-        return ""
-    sigma = np.asarray(fit.sigma_mm([[d.x_mm, d.y_mm] for d in plate.drops]), float)
-    worst = float(np.nanmax(sigma)) if np.isfinite(sigma).any() else float("nan")
-    if not np.isfinite(worst):
-        return ""
-    return f"Expected error at the drops: up to {worst:.2f} mm."
+    words = sigma_map.worst_words(sigma_map.drop_errors(plate, fit))
+    return f"Expected error: {words}." if words else ""
 
 
 def _next_click(job: Job, entry: PhotoEntry, features: Sequence[Feature]) -> None:
@@ -423,40 +426,52 @@ def _numbers(job: Job, entry: PhotoEntry, features: Sequence[Feature]) -> None:
         return
     errors = click_errors(fit, features, job.clicks(entry.sha256))
     left, right = st.columns(2, gap="medium")
-    if errors:
-        with left:
-            all_mm = np.array([error.error_mm for error in errors])
-            st.markdown(
-                f"**Your points:** {np.sqrt(np.mean(all_mm**2)):.2f} mm in all (root mean "
-                f"square), worst {all_mm.max():.2f} mm"
-            )
-            st.dataframe(
-                [
-                    {
-                        "point": error.number,
-                        "on": error.feature.id + ("" if error.labelled else " (found)"),
-                        "error mm": round(error.error_mm, 2),
-                        "": "look again" if error.error_mm > BAD_CLICK_MM else "",
-                    }
-                    for error in errors
-                ],
-                hide_index=True,
-                width="stretch",
-            )
+    with left:
+        sigma_map.show(job.plate, fit)
+        for sentence in fit_advice(job.plate, fit):
+            st.caption(f"For the next photo: {sentence}")
+    with right:
+        if errors:
+            _click_table(errors)
+        _residual_table(fit)
+
+
+def _click_table(errors: Sequence[ClickError]) -> None:
+    all_mm = np.array([error.error_mm for error in errors])
+    st.markdown(
+        f"**Your points:** {np.sqrt(np.mean(all_mm**2)):.2f} mm in all (root mean "
+        f"square), worst {all_mm.max():.2f} mm"
+    )
+    st.dataframe(
+        [
+            {
+                "point": error.number,
+                "on": error.feature.id + ("" if error.labelled else " (found)"),
+                "error mm": round(error.error_mm, 2),
+                "": "look again" if error.error_mm > BAD_CLICK_MM else "",
+            }
+            for error in errors
+        ],
+        hide_index=True,
+        width="stretch",
+    )
+
+
+def _residual_table(fit: PhotoFit) -> None:
     residuals = np.asarray(fit.residuals_mm, float)
-    if len(residuals):
-        with right if errors else left:
-            st.markdown(
-                f"**Measured on the plate's edges and bores:** "
-                f"{np.sqrt(np.mean(residuals**2)):.2f} mm in all, worst {residuals.max():.2f} mm"
-            )
-            order = np.argsort(-residuals)
-            st.dataframe(
-                [
-                    {"at": str(fit.residual_points[i]), "error mm": round(float(residuals[i]), 2)}
-                    for i in order
-                ],
-                hide_index=True,
-                width="stretch",
-                height=220,
-            )
+    if not len(residuals):
+        return
+    st.markdown(
+        f"**Measured on the plate's edges and bores:** "
+        f"{np.sqrt(np.mean(residuals**2)):.2f} mm in all, worst {residuals.max():.2f} mm"
+    )
+    order = np.argsort(-residuals)
+    st.dataframe(
+        [
+            {"at": str(fit.residual_points[i]), "error mm": round(float(residuals[i]), 2)}
+            for i in order
+        ],
+        hide_index=True,
+        width="stretch",
+        height=220,
+    )

@@ -7,17 +7,20 @@ from dataclasses import replace
 from pathlib import PurePath
 from typing import Any
 
+import numpy as np
 import streamlit as st
 
 from mapper.errors import MapperError, shown
+from mapper.fit import fit_advice
 from mapper.photos import Photo, guess_stages, load_photo, quality, thumbnail
 from mapper.photos.load import MAX_FILE_MB, MAX_MEGAPIXELS
 from mapper.records import Job, PhotoEntry
 from mapper.ui import jobbar, looks
 from mapper.ui.crops import photo_scale_px_per_mm
+from mapper.ui.overlay import drawing_lines
 from mapper.ui.session import Context
 
-__all__ = ["BY_HAND", "entry_of", "intake_changes", "show", "stage_choices"]
+__all__ = ["BY_HAND", "advice_on", "entry_of", "intake_changes", "show", "stage_choices"]
 
 BY_HAND = "stage_by_hand"  # key in a photo's entry: a person set the stage, so no guess moves it
 COLUMNS = 4
@@ -88,7 +91,7 @@ def _take_in(ctx: Context, file: Any) -> Photo:
     photo = load_photo(data, file.name)
     ctx.store.add_photo(data, PurePath(file.name).suffix or ".bin")
     _small(photo.sha256, lambda: photo)
-    _advice(photo.sha256, None, None, lambda: photo)
+    _advice(photo.sha256, None, None, None, lambda: photo)
     return replace(photo, pixels_bgr=photo.pixels_bgr[:1, :1])
 
 
@@ -138,7 +141,7 @@ def _card(ctx: Context, entry: PhotoEntry) -> None:
     try:
         small = _small(entry.sha256, lambda: ctx.photo(entry.sha256))
         st.image(small, width="stretch", alt=shown(entry.name))
-        advice = _advice(entry.sha256, *_scale(job, entry.sha256), lambda: ctx.photo(entry.sha256))
+        advice = advice_on(ctx, entry)
     except MapperError as error:
         looks.note(shown(error, 300), "stop")
     size = f"{(entry.width_px or 0) * (entry.height_px or 0) / 1e6:.1f} megapixels"
@@ -183,13 +186,26 @@ def _remove(ctx: Context, entry: PhotoEntry) -> None:
     st.rerun()
 
 
-def _scale(job: Job, sha256: str) -> tuple[float | None, float | None]:
-    """Coarsest pixels per mm over the drops once a photo is fitted, and the thinnest lead."""
-    fit = job.fits.get(sha256)
-    if fit is None or job.plate is None or not job.plate.drops:
-        return None, None
-    px_per_mm = min(photo_scale_px_per_mm(fit, d.x_mm, d.y_mm, 0.0) for d in job.plate.drops)
-    return px_per_mm, min((x.diameter_mm for x in job.leads if x.diameter_mm), default=None)
+def advice_on(ctx: Context, entry: PhotoEntry) -> tuple[str, ...]:
+    """What to change in a photo: by the photo, and by its fit once there is one."""
+    job, sha256 = ctx.job, entry.sha256
+
+    def load() -> Photo:
+        return ctx.photo(sha256)
+
+    fit, plate = job.fits.get(sha256), job.plate
+    if fit is None or plate is None:
+        return _advice(sha256, None, None, None, load)
+    thinnest = min((x.diameter_mm for x in job.leads if x.diameter_mm), default=None)
+    px_per_mm = None
+    if plate.drops:
+        px_per_mm = min(photo_scale_px_per_mm(fit, d.x_mm, d.y_mm, 0.0) for d in plate.drops)
+    on_photo = np.asarray(drawing_lines(plate, fit)[0].points_px, float)  # the outline
+    polygon = None
+    if np.isfinite(on_photo).all():
+        polygon = tuple(map(tuple, np.rint(on_photo).astype(int).tolist()))
+    by_photo = _advice(sha256, px_per_mm, thinnest, polygon, load)
+    return (*by_photo, *fit_advice(plate, fit, lead_known=None not in (px_per_mm, thinnest)))
 
 
 @st.cache_data(show_spinner=False, max_entries=400)
@@ -202,6 +218,8 @@ def _advice(
     sha256: str,
     px_per_mm: float | None,
     thinnest_lead_mm: float | None,
+    plate_polygon_px: tuple[tuple[int, int], ...] | None,
     _load: Callable[[], Photo],
 ) -> tuple[str, ...]:
-    return tuple(quality(_load(), px_per_mm, thinnest_lead_mm).advice)
+    polygon = None if plate_polygon_px is None else np.array(plate_polygon_px)
+    return tuple(quality(_load(), px_per_mm, thinnest_lead_mm, polygon).advice)
