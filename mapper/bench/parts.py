@@ -191,6 +191,7 @@ def typed_value(key: str, cell: Any, where: str, unit: str = "") -> Any:
     elif column.kind == "choice":
         value = _choice(column, text, what)
     elif column.kind == "wire":
+        unit = "AWG" if unit.casefold() == "awg" else unit
         value = f"{text} {unit}" if unit and re.fullmatch(r"[0-9.,]+", text) else text
         if value.isdecimal() and AWG_RANGE[0] <= int(value) <= AWG_RANGE[1]:
             raise BenchError(

@@ -29,6 +29,7 @@ PAGE_WORDS = {
     "plan": "Pull plan",
     "bench": "At the plate",
     "sheet": "Sheet",
+    "parts": "Parts",
     "readings": "Readings",
 }
 

@@ -14,6 +14,7 @@ from mapper.ui import (
     jobs_page,
     leads_page,
     looks,
+    parts_page,
     photos_page,
     plan_page,
     plate_page,
@@ -41,6 +42,7 @@ PHASES = {
         "bench": bench_page.show,
     },
     "Test": {
+        "parts": parts_page.show,
         "readings": readings_page.show,
     },
     "Paper": {
