@@ -48,6 +48,8 @@ def plate_svg(
     marks: Iterable[Mark] = (),
     width_px: int = 1200,
     faint: Iterable[str] = (),
+    under: str = "",
+    over: str = "",
 ) -> str:
     """Draw a plate, and on it leads and marks.
 
@@ -59,6 +61,8 @@ def plate_svg(
     marks : signs with a word.
     width_px : nominal width of the picture; it scales to its container.
     faint : ids of leads that are drawn pale.
+    under, over : svg elements drawn right over the channels, and over everything; their y counts
+        down from the upper edge of the outline.
     """
     outline = np.asarray(plate.outline_mm, float).reshape(-1, 2)
     if len(outline) == 0:
@@ -89,6 +93,7 @@ def plate_svg(
             f'stroke-width="{max(channel.width_mm - text_mm * 0.2, 0.1):.2f}" '
             'stroke-linecap="round" stroke-linejoin="round"/>'
         )
+    out.append(under)
     for hole in plate.holes:
         out.append(
             f'<circle cx="{hole.x_mm:.2f}" cy="{height_mm - hole.y_mm:.2f}" '
@@ -136,7 +141,7 @@ def plate_svg(
             f'stroke="#ffffff" stroke-width="{text_mm * 0.25:.2f}" paint-order="stroke">'
             f"{escape(mark.text)}</text>"
         )
-    out.append("</svg>")
+    out.append(f"{over}</svg>")
     return "".join(out)
 
 

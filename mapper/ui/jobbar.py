@@ -31,6 +31,9 @@ PAGE_WORDS = {
     "sheet": "Sheet",
     "parts": "Parts",
     "readings": "Readings",
+    "rebuild": "Rebuild",
+    "compare": "As found, as built",
+    "handover": "Hand-over",
 }
 
 

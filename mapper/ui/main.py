@@ -9,8 +9,10 @@ import streamlit as st
 from mapper.errors import MapperError, shown
 from mapper.ui import (
     bench_page,
+    compare_page,
     crossings_page,
     fit_page,
+    handover_page,
     jobs_page,
     leads_page,
     looks,
@@ -19,6 +21,7 @@ from mapper.ui import (
     plan_page,
     plate_page,
     readings_page,
+    rebuild_page,
     session,
     sheet_page,
 )
@@ -45,8 +48,13 @@ PHASES = {
         "parts": parts_page.show,
         "readings": readings_page.show,
     },
+    "Rebuild": {
+        "rebuild": rebuild_page.show,
+        "compare": compare_page.show,
+    },
     "Paper": {
         "sheet": sheet_page.show,
+        "handover": handover_page.show,
     },
 }
 

@@ -1,0 +1,109 @@
+"""The as-built map of a job: what was laid, and ways to correct it."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+
+import streamlit as st
+
+from mapper.errors import shown
+from mapper.records import AsBuilt, import_route_map
+from mapper.routes import RouteMap, read_route_map, route_map_to_mapping
+from mapper.ui import looks
+from mapper.ui.session import Context, go, open_job
+from mapper.ui.sheet_page import file_stem
+
+__all__ = ["as_built_panel"]
+
+
+def as_built_panel(ctx: Context) -> None:
+    """Show what is kept as as-built, and let a person correct or replace it."""
+    built = ctx.job.as_built
+    st.subheader("As built")
+    if built is None:
+        st.caption(
+            "Nothing is kept yet. Accept the plan above, or take the map of the wiring as it was "
+            "laid from a file or from another job."
+        )
+    else:
+        when = "" if built.at is None else f" on {built.at.astimezone():%Y-%m-%d %H:%M}"
+        by = f" by {built.by}" if built.by else ""
+        looks.note(
+            f"{len(built.route_map.leads)} leads, from {built.source or 'a map'}, "
+            f"kept{when}{by}. A plan says how it should lie: correct it where it lies otherwise.",
+            "calm",
+        )
+        columns = st.columns(4)
+        if columns[0].button("Compare with as found", width="stretch"):
+            go("compare")
+        if columns[1].button(
+            "Correct it in a job of its own",
+            width="stretch",
+            help="Opens a new job with these routes; trace them on photos of the rebuilt plate, "
+            "then take them back here.",
+        ):
+            _own_job(ctx, built)
+        columns[2].download_button(
+            "As-built map (JSON)",
+            _file(built.route_map),
+            f"{file_stem(ctx.job.name)} as built.json",
+            "application/json",
+            on_click="ignore",
+            width="stretch",
+        )
+        if columns[3].button("Take it away", width="stretch") and ctx.edit(
+            "Take the as-built map away", {"as-built": None}
+        ):
+            st.rerun()
+    with st.expander("Take the as-built map from another job or a file"):
+        _from_job(ctx)
+        _from_file(ctx)
+
+
+def _own_job(ctx: Context, built: AsBuilt) -> None:
+    entries = import_route_map(_file(built.route_map))
+    about = {**ctx.job.about, "name": f"{ctx.job.name or 'Job'}, rebuilt"}
+    about.pop("extra", None)
+    job_id = ctx.store.import_job({**entries, "about": about})
+    open_job(job_id)
+    looks.say(
+        f"This is a new job, {about['name']}, with the routes as they were planned. Add photos of "
+        "the rebuilt plate and correct the leads.",
+        "calm",
+    )
+    go("leads")
+
+
+def _from_job(ctx: Context) -> None:
+    others = {
+        f"{one.name or 'Job without a name'} ({one.id[:6]})": one.id
+        for one in ctx.store.jobs()
+        if one.id != ctx.job_id
+    }
+    if not others:
+        return
+    chosen = st.selectbox("Job", list(others), key="as-built job")
+    if chosen is not None and st.button("Take its traced routes as as-built"):
+        other = ctx.store.job(others[chosen])
+        if other.plate is None or not other.leads:
+            looks.note("That job has no traced leads.", "stop")
+        else:
+            _keep(ctx, other.route_map(provisional=False), f"the job {other.name}")
+
+
+def _from_file(ctx: Context) -> None:
+    file = st.file_uploader("Route-map file (JSON)", type=["json"], key="as-built file")
+    if file is not None and st.button("Take this file as as-built"):
+        _keep(ctx, read_route_map(file.getvalue()), f"the file {shown(file.name)}")
+
+
+def _keep(ctx: Context, route_map: RouteMap, source: str) -> None:
+    built = AsBuilt(route_map, (), source, ctx.person, datetime.now().astimezone())
+    if ctx.edit("Take an as-built map", {"as-built": built.to_mapping()}):
+        st.rerun()
+
+
+def _file(route_map: RouteMap) -> bytes:
+    mapping = route_map_to_mapping(route_map)
+    return json.dumps(mapping, ensure_ascii=False, allow_nan=False, indent=1).encode()

@@ -1,0 +1,159 @@
+"""What the next shift has to know: what is done, what is not and why, from the job alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from mapper.pulling import safe_now
+from mapper.pulling.words import place_words
+from mapper.records import Job
+from mapper.ui.findings import Findings
+
+__all__ = ["Handover", "handover_of"]
+
+SOME = 12  # lines of a part; the rest is counted
+
+
+@dataclass(frozen=True)
+class Handover:
+    """Parts of the hand-over, each a list of plain sentences; an empty one has nothing to tell."""
+
+    done: tuple[str, ...]
+    now: tuple[str, ...]
+    blocked: tuple[str, ...]
+    questions: tuple[str, ...]
+    missing: tuple[str, ...]
+    log: tuple[str, ...]
+
+    @property
+    def parts(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """(Heading, sentences) in the order of the page."""
+        return (
+            ("Done", self.done),
+            ("Can be done now", self.now),
+            ("Held back, and by what", self.blocked),
+            ("Open questions", self.questions),
+            ("Missing", self.missing),
+            ("Last entries of the teardown log", self.log),
+        )
+
+
+def handover_of(findings: Findings) -> Handover:
+    """Return the hand-over of a job as it stands. A job without a plate has little to tell."""
+    job = findings.job
+    return Handover(
+        done=_some(_done(findings)),
+        now=_some(_now(findings)),
+        blocked=_some(_blocked(findings)),
+        questions=_some(_questions(findings)),
+        missing=_some(_missing(job, findings)),
+        log=_log(job),
+    )
+
+
+def _some(lines: list[str]) -> tuple[str, ...]:
+    if len(lines) <= SOME:
+        return tuple(lines)
+    return (*lines[: SOME - 1], f"And {len(lines) - SOME + 1} more.")
+
+
+def _listed(names, most: int = 24) -> str:
+    names = list(names)
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
+def _done(findings: Findings) -> list[str]:
+    job = findings.job
+    lines = [f"{findings.line}."]
+    if findings.out:
+        lines.append(f"Out: {_listed(sorted(findings.out))}.")
+    zones = [zone for zone in job.zones if zone.data]
+    if zones:
+        lines.append(f"Data or readings entered for {len(zones)} of {len(job.zones)} zones.")
+    if job.as_built is not None:
+        lines.append(f"An as-built map is kept ({len(job.as_built.route_map.leads)} leads).")
+    return lines
+
+
+def _now(findings: Findings) -> list[str]:
+    plan = findings.offered
+    if plan is None:
+        return []
+    lines = []
+    for step in plan.steps:
+        if step in findings.legal_now:
+            where = "" if step.past is None else f" to just past ({step.past[0]:.0f}, "
+            where += "" if step.past is None else f"{step.past[1]:.0f}) mm"
+            lines.append(f"{step.action.capitalize()} {step.wire}{where}.")
+    return lines
+
+
+def _blocked(findings: Findings) -> list[str]:
+    if findings.planned_on is None or findings.plan is None:
+        return []
+    lines = list(findings.contradictions)
+    for locked in findings.plan.locked:
+        lines.append(f"Locked together: {_listed(locked.wires)}.")
+    held = safe_now(findings.planned_on, findings.done).held
+    for name, (other, x_mm, y_mm, reason) in held.items():
+        where = place_words((x_mm, y_mm))
+        if reason == "lies under":
+            lines.append(f"{name} lies under {other} at {where}.")
+        else:
+            lines.append(f"{name} meets {other} at {where}, and nobody has looked.")
+    return lines
+
+
+def _questions(findings: Findings) -> list[str]:
+    lines = [
+        f"{one.a} / {one.b} at ({one.x_mm:.0f}, {one.y_mm:.0f}) mm: which lies on top? "
+        f"The answer may free {one.frees}."
+        for one in findings.to_look_at
+    ]
+    left = len(findings.open_meetings) - len(findings.to_look_at)
+    if left > 0:
+        lines.append(f"{left} more open crossings, touching places and shared runs.")
+    photos = {photo.sha256: photo.name for photo in findings.job.photos}
+    lines += [
+        f"The fit of {photos.get(name, 'a photo')} is doubtful: confirm or mend it."
+        for name in findings.doubtful
+    ]
+    return lines
+
+
+def _missing(job: Job, findings: Findings) -> list[str]:
+    if job.plate is None:
+        return ["The plate is not described yet."]
+    lines = []
+    untraced = [one.id for one in job.missing_leads()]
+    if untraced:
+        lines.append(f"Not traced: {_listed(untraced)}.")
+    if findings.unfinished:
+        lines.append(f"Not traced to the exit: {_listed(findings.unfinished)}.")
+    unfitted = [photo.name for photo in job.photos if photo.sha256 not in job.fits]
+    if unfitted:
+        lines.append(f"Photos not fitted: {_listed(unfitted)}.")
+    for key, word in (
+        ("ohm", "heater resistance"),
+        ("insulation_mohm", "insulation"),
+        ("loop_ohm", "thermocouple loop"),
+    ):
+        without = [zone.id for zone in job.zones if zone.data.get(key) is None]
+        if without and len(without) < len(job.zones):
+            lines.append(f"No {word} reading: {_listed(without)}.")
+        elif without:
+            lines.append(f"No {word} reading of any zone.")
+    if job.as_built is None:
+        lines.append("No as-built map of the new wiring.")
+    return lines
+
+
+def _log(job: Job) -> tuple[str, ...]:
+    lines = []
+    for step in reversed(job.done[-SOME:]):
+        when = "" if step.at is None else f"{step.at.astimezone():%Y-%m-%d %H:%M} "
+        by = f", {step.by}" if step.by else ""
+        reason = f" Reason: {step.reason}" if step.reason else ""
+        lines.append(f"{when}{step.action} {step.wire}{by}.{reason}")
+    return tuple(lines)
