@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from random import Random
 from types import SimpleNamespace
 
 import numpy as np
@@ -22,8 +23,9 @@ from mapper.pulling import (
     read_order,
     safe_now,
 )
+from mapper.pulling import locks as locks_module
 from mapper.routes import Judged, Lead, RouteMap
-from tests.pulling_naive import as_map
+from tests.pulling_naive import as_map, can_come_out, chance_diagram
 
 PEEL = Step("peel", "Z05-T", (120.5, 60.2))
 TWISTED = [
@@ -287,3 +289,68 @@ def test_a_drawn_pair_that_nobody_has_looked_at_asks_for_the_outer_crossing_firs
     assert (plan.status, plan.steps) == ("needs-a-look", ())
     assert {(round(k.x_mm), round(k.y_mm)) for k in plan.look_at} == {(70, 50), (130, 50)}
     assert round(plan.look_at[0].x_mm) == 130
+
+
+@pytest.mark.parametrize("seed", range(150))
+def test_what_a_second_look_is_said_to_change_is_what_it_changes(seed):
+    """Each sentence is judged by planning again with the other answer."""
+    random = Random(seed)
+    count, meetings = chance_diagram(random, 7, 16, opens=0.05)
+    plan = plan_pull(as_map(count, meetings))
+    before = {frozenset(lock.crossings) for lock in plan.locked}
+    for lock in plan.locked:
+        for way in lock.release:
+            if way.way != "look again":
+                continue
+            number = round(way.places[0][0] / 100)
+            flipped = [dict(one) for one in meetings]
+            flipped[number]["top"] = {"a": "b", "b": "a"}[meetings[number]["top"]]
+            after = {frozenset(one.crossings) for one in plan_pull(as_map(count, flipped)).locked}
+            inside = [one for one in after if way.places[0] in one]
+            if "hold each other no longer" in way.words:
+                assert after == before - {frozenset(lock.crossings)}
+            elif "makes another one" in way.words:
+                assert inside
+            else:
+                assert not inside
+                assert any(one < frozenset(lock.crossings) for one in after)
+
+
+def test_a_cut_names_each_lead_with_its_places_and_its_cost():
+    here = {"sa": (5, 5), "sb": (5, 5), "top": "a"}
+    route_map = as_map(2, [{"a": 0, "b": 1, **here}, {"a": 1, "b": 0, **here}])
+    (lock,) = plan_pull(route_map, costs={"Z00": 80.0, "Z01": 45.5}).locked
+    cut = lock.release[-1]
+    assert (cut.wires, cut.cost, cut.least) == (("Z01",), 45.5, True)
+    assert "Z01 at (0, 7), (100, 7)" in cut.words and "cost of 45.5" in cut.words
+    (lock,) = plan_pull(route_map).locked
+    assert "counting all leads alike" in lock.release[-1].words
+
+
+def test_a_weak_judgement_beyond_the_shortest_ring_is_looked_at_first():
+    """Z00 over Z01 over Z00 is the short ring; Z01 over Z02 over Z00 the longer, with the doubt."""
+    here = {"sa": (5, 5), "sb": (5, 5), "top": "a"}
+    meetings = [
+        {"a": 0, "b": 1, **here}, {"a": 1, "b": 0, **here},
+        {"a": 1, "b": 2, **here}, {"a": 2, "b": 0, **here},
+    ]  # fmt: skip
+    route_map = as_map(3, meetings)
+    doubt = Judged("Z01", "Z02", 200.0, 7.0, "a", {"confidence": 0.6})
+    route_map.judged = (doubt,)
+    (lock,) = plan_pull(route_map).locked
+    first = lock.release[0]
+    assert (first.way, set(first.wires)) == ("look again", {"Z01", "Z02"})
+    assert "60%" in first.words and "not every one" in first.words
+
+
+def test_a_cut_stopped_by_its_time_is_still_a_cut(monkeypatch):
+    monkeypatch.setattr(locks_module, "_CUT_SECONDS", 0.0)
+    random = Random(5)
+    for _ in range(20):
+        count, meetings = chance_diagram(random, 8, 30, opens=0.0)
+        plan = plan_pull(as_map(count, meetings))
+        cut = {
+            int(w[1:]) for e in plan.locked for r in e.release if r.way == "cut" for w in r.wires
+        }
+        rest = [m for m in meetings if m["a"] not in cut and m["b"] not in cut]
+        assert can_come_out(count, rest) == set(range(count))

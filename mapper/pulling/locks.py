@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Collection, Mapping, Sequence
 from heapq import heapify, heappop, heappush
+from time import monotonic
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -28,10 +29,12 @@ _RING_WORK = 30_000  # arcs looked at while searching a shortest ring
 _CUT_WORK = 60_000  # arcs looked at while searching the cheapest cut, for each set
 _CUT_RING_WORK = 2_000  # the same for one ring on the way to it
 _MANY = 6  # ways of one kind that are listed for one set
+_CUT_SECONDS = 5.0  # and the time for it, should the integer solver be slow all the same
 _PUT_BACK = 40  # leads of a cut that is not proved the cheapest which are tried without
 
 
 def find_locked(
+    start: State,
     state: State,
     confidence: Mapping[int, float],
     costs: Mapping[str, float],
@@ -39,8 +42,9 @@ def find_locked(
 ) -> tuple[LockedSet, ...]:
     """Return the locked sets among what remains, each with its ways of release.
 
-    `state` is freed as far as judged meetings allow (open ones ignored). `confidence`: meeting
-    number -> 0..1 where a judgement has one. `costs`: price of cutting a lead, 1 if not given.
+    `start` is the plate as it stands, `state` the same freed as far as judged meetings allow
+    (open ones ignored in both). `confidence`: meeting number -> 0..1 where a judgement has one.
+    `costs`: price of cutting a lead, 1 if not given.
     Raises PullError for a cost that is not a number >= 0.
     """
     for lead, cost in costs.items():
@@ -51,8 +55,9 @@ def find_locked(
         return ()
     graph = _Graph(state, arcs)
     price = np.array([float(costs.get(lead, 1.0)) for lead in state.board.ids])
+    over = _by_upper(state.board, start.holding_sides().tolist())
     return tuple(
-        _describe(state, graph, arcs, confidence, price, search_nodes)
+        _describe(state, graph, arcs, over, confidence, price, search_nodes, bool(costs))
         for arcs in graph.locked_arcs()
     )
 
@@ -117,17 +122,19 @@ def _describe(
     state: State,
     graph: _Graph,
     arcs: list[int],
+    over: Mapping[int, list[int]],
     confidence: Mapping[int, float],
     price: np.ndarray,
     search_nodes: int,
+    priced: bool,
 ) -> LockedSet:
     board = state.board
     leads = _leads_of(board, arcs)
     ring, _ = _shortest_ring(board, arcs, _RING_WORK)
     held = [board.ids[x] for x in graph.leads_behind(ring[0]) if x not in leads]
-    release = _look_again(state, graph, leads, ring, confidence)
+    release = _look_again(state, arcs, ring, over, confidence)
     release += _thread_back(state, arcs, ring)
-    release.append(_cut(state, arcs, price, search_nodes))
+    release.append(_cut(state, arcs, price, search_nodes, priced))
     return LockedSet(
         wires=tuple(board.ids[x] for x in leads),
         crossings=tuple(dict.fromkeys(board.place(arc) for arc in arcs)),
@@ -143,11 +150,7 @@ def _shortest_ring(board: Board, arcs: Sequence[int], limit: int) -> tuple[list[
     Breadth first from one arc after the other while no more than `limit` arcs have been looked
     at, so it is a shortest one for the sets of a plate and a short one for a hopeless tangle.
     """
-    over: dict[int, list[int]] = {}  # arcs by their upper lead, from the drop outwards
-    for arc in arcs:
-        over.setdefault(board.lead_of[arc ^ 1], []).append(arc)
-    for rows in over.values():
-        rows.sort(key=lambda arc: (board.low[arc ^ 1], arc))
+    over = _by_upper(board, arcs)
     best: list[int] = []
     work = 0
     for start in arcs:
@@ -157,6 +160,16 @@ def _shortest_ring(board: Board, arcs: Sequence[int], limit: int) -> tuple[list[
         best = ring or best
         work += looked_at
     return best, work
+
+
+def _by_upper(board: Board, arcs: Sequence[int]) -> dict[int, list[int]]:
+    """Return the arcs by their upper lead, from its drop outwards."""
+    over: dict[int, list[int]] = {}
+    for arc in arcs:
+        over.setdefault(board.lead_of[arc ^ 1], []).append(arc)
+    for rows in over.values():
+        rows.sort(key=lambda arc: (board.low[arc ^ 1], arc))
+    return over
 
 
 def _ring_from(
@@ -195,37 +208,59 @@ def _undone(state: State, sides: Collection[int]) -> bool:
 
 def _look_again(
     state: State,
-    graph: _Graph,
-    leads: list[int],
+    arcs: list[int],
     ring: list[int],
+    over: Mapping[int, list[int]],
     confidence: Mapping[int, float],
 ) -> list[Release]:
+    """Judgements of the set that may be wrong, the least sure first.
+
+    `over`: all arcs of the plate as it stands, since the other answer may close a ring with
+    leads outside the set.
+    """
     board = state.board
-    inside = np.isin(board.lead_array[graph.arcs], leads)
-    inside &= np.isin(board.lead_array[graph.arcs ^ 1], leads)
-    among = set(graph.arcs[inside].tolist())
+    on_ring = set(ring)
+    weak = sorted(arcs, key=lambda a: (confidence.get(a >> 1, 1.0), a not in on_ring, a))
     ways = []
-    for arc in ring[:_MANY]:
-        own = board.lead_of[arc] == board.lead_of[arc ^ 1]
-        others = among - {arc}
-        all_undone = _undone(state, others if own else others | {arc ^ 1})
+    for arc in dict.fromkeys([*weak[:_MANY], *ring[:_MANY]]):
         sure = confidence.get(arc >> 1)
-        upper, lower = board.ids[board.lead_of[arc ^ 1]], board.ids[board.lead_of[arc]]
+        if arc not in on_ring and sure is None:
+            continue
+        lower_lead, upper_lead = board.lead_of[arc], board.lead_of[arc ^ 1]
+        own = lower_lead == upper_lead
+        undone = _undone(state, set(arcs) - {arc})
+        closes = not own and _closes_a_ring(board, over, arc)
+        upper, lower = board.ids[upper_lead], board.ids[lower_lead]
         said = (
             f"the pass of {lower} nearer the drop is said to lie on top"
             if own
             else f"{upper} is said to lie over {lower}"
         )
-        then = "these leads hold each other no longer" if all_undone else "this ring is undone"
+        if closes:
+            then = "this ring is undone, but the other answer makes another one"
+        elif undone:
+            then = "these leads hold each other no longer"
+        else:
+            then = "this ring is undone, but not every one of these leads"
+        if arc not in on_ring:
+            then = then.replace("this ring", "a ring through there")
         words = (
             f"Look again at {place_words(board.place(arc))}, where {said}: "
             f"if it is the other way round, {then}."
         )
         if sure is not None:
             words += f" This judgement was given a confidence of {sure:.0%}."
-        rank = (1.0 if sure is None else sure, not all_undone)
+        rank = (1.0 if sure is None else sure, closes, not undone, arc not in on_ring)
         ways.append((rank, Release("look again", (lower, upper), (board.place(arc),), words)))
     return [way for _, way in sorted(ways, key=lambda pair: pair[0])]
+
+
+def _closes_a_ring(board: Board, over: Mapping[int, list[int]], arc: int) -> bool:
+    """True when the other answer at an arc would close a ring, with any leads of the plate."""
+    upper = board.lead_of[arc ^ 1]
+    others = {**over, upper: [one for one in over.get(upper, ()) if one != arc]}
+    ring, _ = _ring_from(board, others, arc ^ 1, len(board.lead_of))
+    return bool(ring)
 
 
 def _thread_back(state: State, arcs: list[int], ring: list[int]) -> list[Release]:
@@ -238,33 +273,45 @@ def _thread_back(state: State, arcs: list[int], ring: list[int]) -> list[Release
     for arc in first[:_MANY]:
         upper, lower = board.ids[board.lead_of[arc ^ 1]], board.ids[board.lead_of[arc]]
         under = "its own other pass" if upper == lower else upper
+        undone = _undone(state, set(arcs) - {arc})
+        then = (
+            "Then these leads hold each other no longer."
+            if undone
+            else "Then one ring is undone, but not every one of these leads."
+        )
         words = (
             f"Lift {lower} from its free end up to {place_words(board.place(arc))} and draw the "
             f"free end back under {under} there. Only when both are bare of plastic and the "
-            "terminal passes; never by force."
+            f"terminal passes; never by force. {then}"
         )
-        undone = _undone(state, set(arcs) - {arc})
         ways.append((not undone, Release("thread back", (lower,), (board.place(arc),), words)))
     return [way for _, way in sorted(ways, key=lambda pair: pair[0])]
 
 
-def _cut(state: State, arcs: list[int], price: np.ndarray, search_nodes: int) -> Release:
+def _cut(
+    state: State, arcs: list[int], price: np.ndarray, search_nodes: int, priced: bool
+) -> Release:
     board = state.board
     chosen, least = _cheapest_cut(state, arcs, price, search_nodes)
     names = tuple(board.ids[x] for x in sorted(chosen))
-    places = tuple(
-        dict.fromkeys(
-            board.place(a)
-            for a in arcs
-            if board.lead_of[a] in chosen or board.lead_of[a ^ 1] in chosen
-        )
-    )
+    places: dict[tuple[float, float], None] = {}
+    acts = []
+    for x in sorted(chosen):
+        own = list(dict.fromkeys(board.place(a) for a in arcs if x in _pair(board, a)))
+        places |= dict.fromkeys(own)
+        more = f" and {len(own) - _MANY} more places" if len(own) > _MANY else ""
+        acts.append(f"{board.ids[x]} at {', '.join(map(place_words, own[:_MANY]))}{more}")
+    cost = float(price[sorted(chosen)].sum())
     word = "No cheaper set of leads undoes every lock here" if least else "The best found so far"
     words = (
-        f"Cut and replace {', '.join(names)} (the last resort, with the power locked off). {word}."
+        f"Cut and replace {'; '.join(acts)} (the last resort, with the power locked off). "
+        f"{word}{f', at a cost of {cost:g}' if priced else ', counting all leads alike'}."
     )
-    cost = float(price[sorted(chosen)].sum())
-    return Release("cut", names, places, words, cost=cost, least=least)
+    return Release("cut", names, tuple(places), words, cost=cost, least=least)
+
+
+def _pair(board: Board, arc: int) -> tuple[int, int]:
+    return board.lead_of[arc], board.lead_of[arc ^ 1]
 
 
 def _cheapest_cut(
@@ -274,13 +321,16 @@ def _cheapest_cut(
 
     Rings found so far give a set-cover problem for the integer solver; its answer is tried, and
     the rings that it leaves are added, until none is left: exact, as the answer to fewer rings
-    is never dearer. When a limit is hit, a greedy cut of what is left is added instead.
+    is never dearer. When a limit is hit, what the solver has so far and a greedy cut of what is
+    left are taken together, or a greedy cut alone where that is cheaper.
     """
+    until = monotonic() + _CUT_SECONDS
     board = state.board
     leads = _leads_of(board, arcs)
     column = {lead: i for i, lead in enumerate(leads)}
     rings: list[list[int]] = []
     chosen: set[int] = set()
+    proved = True
     work = _CUT_WORK
     while True:
         rest = _arcs_without(board, arcs, chosen)
@@ -300,18 +350,29 @@ def _cheapest_cut(
             constraints=LinearConstraint(cover, lb=1),
             integrality=np.ones(len(leads)),
             bounds=Bounds(0, 1),
-            options={"node_limit": search_nodes},
+            options={"node_limit": search_nodes, "time_limit": max(until - monotonic(), 0.0)},
         )
-        if answer.x is None or answer.status != 0:
+        if answer.x is not None:
+            chosen = {x for x, value in zip(leads, answer.x, strict=True) if value > 0.5}
+        if answer.status != 0:
+            proved = False
             break
-        chosen = {x for x, value in zip(leads, answer.x, strict=True) if value > 0.5}
-    if _undone(state, _arcs_without(board, arcs, chosen)):
+    if proved and _undone(state, _arcs_without(board, arcs, chosen)):
         return chosen, True
-    chosen |= _greedy_cut(board, _arcs_without(board, arcs, chosen), price)
+    helped = chosen | _greedy_cut(board, _arcs_without(board, arcs, chosen), price)
+    found = [
+        _put_back(state, arcs, cut, price) for cut in (helped, _greedy_cut(board, arcs, price))
+    ]
+    return min(found, key=lambda cut: (price[sorted(cut)].sum(), sorted(cut))), False
+
+
+def _put_back(state: State, arcs: Sequence[int], chosen: set[int], price: np.ndarray) -> set[int]:
+    """Return a cut without the leads that need not be cut, the dearest tried first."""
+    kept = set(chosen)
     for lead in sorted(chosen, key=lambda x: (-price[x], x))[:_PUT_BACK]:
-        if _undone(state, _arcs_without(board, arcs, chosen - {lead})):
-            chosen.discard(lead)
-    return chosen, False
+        if _undone(state, _arcs_without(state.board, arcs, kept - {lead})):
+            kept.discard(lead)
+    return kept
 
 
 def _greedy_cut(board: Board, arcs: Sequence[int], price: np.ndarray) -> set[int]:

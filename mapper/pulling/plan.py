@@ -83,7 +83,10 @@ def plan_meetings(
     opens = np.flatnonzero(board.waits_array & board.open_array)
     best_case = now.copy(frozenset(opens.tolist()))
     best_case.settle()
-    locked = find_locked(best_case, _confidences(board, judged), costs or {}, search_nodes)
+    as_it_stands = start.copy(best_case.ignored)
+    locked = find_locked(
+        as_it_stands, best_case, _confidences(board, judged), costs or {}, search_nodes
+    )
     return PullPlan(
         status="locked" if locked else "needs-a-look",
         steps=steps,

@@ -10,6 +10,7 @@ from functools import cached_property
 
 import streamlit as st
 
+from mapper.bench import lead_costs
 from mapper.pulling import (
     Freed,
     LookAt,
@@ -146,7 +147,19 @@ class Findings:
         """
         if self.planned_on is None or not self.planned_on.leads:
             return None
-        return plan_pull(self.planned_on, done=self.done)
+        return plan_pull(self.planned_on, done=self.done, costs=self.lead_costs)
+
+    @cached_property
+    def lead_costs(self) -> dict[str, float]:
+        """What each lead (or piece of one) costs when it is cut, from the zones' prices; empty
+        while no price is known. A lead without a price counts as the dearest: nobody is told
+        to cut it because it looks cheap."""
+        known = lead_costs((zone.id, zone.data) for zone in self.job.zones)
+        if not known or self.drawn is None:
+            return {}
+        dearest = max(known.values())
+        lead_of = self.job.teardown.lead_of
+        return {lead.id: known.get(lead_of(lead.id), dearest) for lead in self.drawn.leads}
 
     @cached_property
     def done(self) -> tuple[Step | Freed, ...]:
