@@ -1,0 +1,380 @@
+"""Photos of one job adjusted together: what they share is found, and the gain is checked.
+
+Two fitted photos that overlap are drawn square to the plate at one scale; point features (SIFT,
+Lowe 2004) of bare steel on the face are matched near where the two fits put them, and a robust
+map (MAGSAC++, Barath et al. 2020, as in OpenCV) keeps those that agree. `chain` adjusts all
+cameras at once. Whether the joint answer is better is asked from what neither answer used:
+features of the drawing left out of both; where it is not, the photo keeps its own fit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from mapper.fit.api import fit_photo
+from mapper.fit.camera import Camera, likely_focal_px
+from mapper.fit.chain import Link, adjust_together
+from mapper.fit.errors import FitFailed
+from mapper.fit.face import FaceEdges, face_edges
+from mapper.fit.hints import FitHints
+from mapper.fit.refine import Prior, _by_feature, polish
+from mapper.fit.result import PHOTO_ALONE, PhotoFit
+from mapper.plate.model import Plate
+
+if TYPE_CHECKING:
+    from mapper.photos import Photo
+
+__all__ = ["fit_through", "fit_together", "shared_points"]
+
+SIDE_PX = 1400  # long side of the view of an overlap; finer is seldom sharper
+LEAST_SHARED = 12
+LEAST_OVERLAP = 0.06  # of the smaller photo's picture of the plate
+MOST_NEIGHBOURS = 4  # with which a photo is linked; bounds the time for a large job
+RATIO = 0.85
+NEAR_MM, NEAR_SIGMAS = 1.5, 4.0  # how far from the place that the fits give a match may lie
+INSIDE_MM = 2.0  # edges of bores and channels lead down: points nearer are not on the face
+SAME_PX = 2.0  # of the view: how well matches must agree with their common map
+MOST_POINTS = 250
+FOCAL_SHARE = 0.05
+FOCAL_SHARE_UNKNOWN = 0.15
+LEAST_LEFT_OUT = 3
+NO_WORSE = 1.02  # two numbers of the same size differ by this from the sampling of edges alone
+
+THROUGH_DOUBTFUL = (
+    "It was fitted through a photo that is doubtful itself: settle that one first, then fit this "
+    "one again."
+)
+NOT_THROUGH = (
+    "No photo that is fitted shows enough of the same steel: take one that overlaps this one by "
+    "half, or click four corners, bores or holes."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """A part of the face drawn square: mm of its first pixel, mm per pixel, rows downwards."""
+
+    left_mm: float
+    top_mm: float
+    mm_per_px: float
+    size: tuple[int, int]
+
+    def plate_from_view(self, xy_px: np.ndarray) -> np.ndarray:
+        return np.column_stack(
+            (
+                self.left_mm + xy_px[:, 0] * self.mm_per_px,
+                self.top_mm - xy_px[:, 1] * self.mm_per_px,
+            )
+        )
+
+    def view_from_plate(self, xy_mm: np.ndarray) -> np.ndarray:
+        xy = np.asarray(xy_mm, dtype=float)
+        return np.column_stack((xy[:, 0] - self.left_mm, self.top_mm - xy[:, 1])) / self.mm_per_px
+
+
+def fit_together(
+    photos: Sequence[Photo],
+    fits: Sequence[PhotoFit],
+    plate: Plate,
+    progress: Callable[[int, int], None] = lambda done, of: None,
+) -> tuple[PhotoFit, ...]:
+    """The fits of photos of one plate after all chains of overlapping photos are adjusted.
+
+    A photo gets the joint answer when features of the drawing that were left out of both lie no
+    worse under it than under its own fit; a photo that shows no feature of the drawing gets it
+    when its neighbours hold it. Doubts that the neighbours raise stay in either case. Photos
+    that share nothing with others come back as they were.
+    """
+    edges = face_edges(plate)
+    greys = [_grey(photo) for photo in photos]
+    pairs = _pairs(fits, plate)
+    links = []
+    for done, (i, j) in enumerate(pairs):
+        progress(done, len(pairs))
+        shared = shared_points(greys[i], fits[i], greys[j], fits[j], plate)
+        if shared is not None:
+            links.append(Link(i, j, *shared))
+    progress(len(pairs), len(pairs))
+    if not links:
+        return tuple(fits)
+    joint = adjust_together(fits, links)
+    better = _better(photos, greys, fits, joint, links, edges)
+    out = []
+    for grey, fit, new, gain in zip(greys, fits, joint, better, strict=True):
+        if gain and new.camera is not fit.camera:
+            out.append(_with_residuals(new, grey, edges))
+        else:
+            out.append(replace(fit, verdict=new.verdict, reasons=new.reasons))
+    return tuple(out)
+
+
+def fit_through(photo: Photo, plate: Plate, fitted: Sequence[tuple[Photo, PhotoFit]]) -> PhotoFit:
+    """A photo fitted through others of the same plate: good ones first, then doubtful ones.
+
+    What a doubtful photo carries is doubtful, however well it lies on the edges: a photo that
+    was put one bore too far would carry its neighbours along. Raises FitFailed as `fit_photo`.
+    """
+    for verdict in ("good", "doubtful"):
+        some = tuple((other, fit) for other, fit in fitted if fit.verdict == verdict)
+        if not some:
+            continue
+        try:
+            fit = fit_photo(photo, plate, FitHints(fitted=some))
+        except FitFailed:
+            continue
+        return fit if verdict == "good" else fit.doubted(THROUGH_DOUBTFUL)
+    raise FitFailed(NOT_THROUGH)
+
+
+def _grey(photo: Photo) -> np.ndarray:
+    pixels = photo.pixels_bgr
+    return pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+
+
+# --- what two photos share ------------------------------------------------------------------
+
+
+def _shown_mm(fit: PhotoFit, outline_mm: np.ndarray) -> np.ndarray:
+    """Which (3600,) of places spread evenly over the plate a photo shows."""
+    low, high = outline_mm.min(axis=0), outline_mm.max(axis=0)
+    x, y = np.meshgrid(*(np.linspace(a, b, 60) for a, b in zip(low, high, strict=True)))
+    at = np.column_stack((x.ravel(), y.ravel()))
+    px = fit.photo_from_plate(at)
+    with np.errstate(invalid="ignore"):
+        seen = (px >= 0).all(axis=1) & (px < (fit.width_px, fit.height_px)).all(axis=1)
+    return seen
+
+
+def _pairs(fits: Sequence[PhotoFit], plate: Plate) -> list[tuple[int, int]]:
+    """Pairs of photos that overlap; of each photo those with the few that it shares most with."""
+    shown = [_shown_mm(fit, plate.outline_array) for fit in fits]
+    shared: dict[tuple[int, int], float] = {}
+    for i, j in combinations(range(len(fits)), 2):
+        least = min(shown[i].sum(), shown[j].sum())
+        share = (shown[i] & shown[j]).sum() / least if least else 0.0
+        if share >= LEAST_OVERLAP:
+            shared[i, j] = share
+    chosen = set()
+    for n in range(len(fits)):
+        own = sorted((pair for pair in shared if n in pair), key=lambda pair: -shared[pair])
+        chosen.update(own[:MOST_NEIGHBOURS])
+    return sorted(chosen)
+
+
+def shared_points(
+    first_grey: np.ndarray,
+    first: PhotoFit,
+    second_grey: np.ndarray,
+    second: PhotoFit,
+    plate: Plate,
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Pixels (K, 2) in each photo of points of bare steel that both show; None when too few."""
+    view = _view_of(first, second, plate)
+    if view is None:
+        return None
+    mask = _bare_face(view, plate)
+    pictures = [
+        _square(grey, fit, view, mask) for grey, fit in ((first_grey, first), (second_grey, second))
+    ]
+    sift = cv2.SIFT_create(3000, contrastThreshold=0.015)
+    found = [sift.detectAndCompute(picture, seen) for picture, seen in pictures]
+    if any(d is None or len(d) < LEAST_SHARED for _, d in found):
+        return None
+    (a, da), (b, db) = found
+    da, db = (np.sqrt(d / np.maximum(d.sum(axis=1, keepdims=True), 1e-9)) for d in (da, db))
+    at_a, at_b = (np.float64([k.pt for k in points]) for points in (a, b))
+    reach = _reach_mm(view, at_a, first, second) / view.mm_per_px
+    pair_a, pair_b = _matched(at_a, da, at_b, db, reach)
+    if len(pair_a) < LEAST_SHARED:
+        return None
+    cv2.setRNGSeed(1)
+    _, inside = cv2.findHomography(
+        pair_a, pair_b, cv2.USAC_MAGSAC, SAME_PX, maxIters=5000, confidence=0.9999
+    )
+    if inside is None or inside.sum() < max(LEAST_SHARED, 0.3 * len(pair_a)):
+        return None
+    use = np.flatnonzero(inside.ravel())
+    if len(use) > MOST_POINTS:
+        use = np.random.default_rng(0).choice(use, MOST_POINTS, replace=False)
+    return (
+        first.photo_from_plate(view.plate_from_view(pair_a[use])),
+        second.photo_from_plate(view.plate_from_view(pair_b[use])),
+    )
+
+
+def _view_of(first: PhotoFit, second: PhotoFit, plate: Plate) -> _View | None:
+    """A square view of what both photos show of the plate, at the scale of the coarser one."""
+    outline = plate.outline_array
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    both = _shown_mm(first, outline) & _shown_mm(second, outline)
+    if not both.any():
+        return None
+    x, y = np.meshgrid(*(np.linspace(a, b, 60) for a, b in zip(low, high, strict=True)))
+    at = np.column_stack((x.ravel(), y.ravel()))[both]
+    step = (high - low) / 59
+    low, high = np.maximum(low, at.min(axis=0) - step), np.minimum(high, at.max(axis=0) + step)
+    fine = max(_mm_per_px(fit, at) for fit in (first, second))
+    fine = max(fine, float((high - low).max()) / SIDE_PX)
+    size = tuple(int(n) for n in np.ceil((high - low) / fine))
+    return _View(float(low[0]), float(high[1]), fine, size) if min(size) >= 40 else None
+
+
+def _mm_per_px(fit: PhotoFit, at_mm: np.ndarray) -> float:
+    middle = at_mm.mean(axis=0)
+    px = fit.photo_from_plate(middle + np.array([[0, 0], [1, 0], [0, 1]]))
+    return float(1 / np.sqrt(abs(np.linalg.det(px[1:] - px[0]))))
+
+
+def _square(
+    grey: np.ndarray, fit: PhotoFit, view: _View, mask: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """A photo drawn in a view, evened out in light, and where it shows bare face."""
+    width, height = view.size
+    x, y = np.meshgrid(np.arange(width, dtype=float), np.arange(height, dtype=float))
+    at = view.plate_from_view(np.column_stack((x.ravel(), y.ravel())))
+    px = fit.photo_from_plate(at).astype(np.float32).reshape(height, width, 2)
+    coarse = view.mm_per_px / _mm_per_px(fit, at[:: max(1, len(at) // 50)])
+    smooth = cv2.GaussianBlur(grey, (0, 0), 0.45 * coarse) if coarse > 1.3 else grey
+    picture = cv2.remap(smooth, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
+    inside = (px[..., 0] > 3) & (px[..., 1] > 3)
+    inside &= (px[..., 0] < fit.width_px - 4) & (px[..., 1] < fit.height_px - 4)
+    light = cv2.createCLAHE(3.0, (8, 8)).apply(picture)
+    return light, np.where(inside, mask, 0).astype(np.uint8)
+
+
+def _bare_face(view: _View, plate: Plate) -> np.ndarray:
+    """Where (H, W) uint8 a view shows the face itself, well away from every edge of it."""
+    width, height = view.size
+    mask = np.zeros((height, width), np.uint8)
+
+    def at(xy_mm) -> np.ndarray:
+        return np.round(view.view_from_plate(np.asarray(xy_mm, float)) * 16).astype(np.int32)
+
+    def px(mm: float) -> int:
+        return max(1, round(mm / view.mm_per_px))
+
+    cv2.fillPoly(mask, [at(plate.outline_array)], 255, shift=4)
+    cv2.polylines(mask, [at(plate.outline_array)], True, 0, px(2 * INSIDE_MM), shift=4)
+    rounds = [(d.x_mm, d.y_mm, d.bore_diameter_mm) for d in plate.drops]
+    rounds += [(h.x_mm, h.y_mm, h.diameter_mm) for h in plate.holes]
+    for x, y, diameter in rounds:
+        radius = (diameter / 2 + INSIDE_MM) / view.mm_per_px
+        centre = at([(x, y)])[0]
+        cv2.circle(mask, [int(c) for c in centre], round(radius * 16), 0, -1, shift=4)
+    for channel in plate.channels:
+        thick = px(channel.width_mm + 2 * INSIDE_MM)
+        cv2.polylines(mask, [at(channel.points_mm)], False, 0, thick, shift=4)
+    return mask
+
+
+def _reach_mm(view: _View, at: np.ndarray, first: PhotoFit, second: PhotoFit) -> np.ndarray:
+    """How far (K,) from its place a match may lie: what both fits may be off."""
+    xy = view.plate_from_view(at)
+    total = np.hypot(first.sigma_mm(xy), second.sigma_mm(xy))
+    return NEAR_MM + NEAR_SIGMAS * np.minimum(np.nan_to_num(total, nan=10.0), 10.0)
+
+
+def _matched(at_a, da, at_b, db, reach_px) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs (K, 2), (K, 2) float32 of points that look alike, near where the fits put them.
+
+    Each is the other's best of the whole view, clear of the next best elsewhere: choosing among
+    the near ones alone would let chance confirm the fits.
+    """
+    alike = da @ db.T  # of descriptors of unit length
+    best, back = alike.argmax(axis=1), alike.argmax(axis=0)
+    row = np.arange(len(alike))
+    mutual = np.flatnonzero(back[best] == row)
+    best, least = best[mutual], alike[mutual, best[mutual]]
+    away = np.hypot(*np.moveaxis(at_b[best][:, None] - at_b[None], -1, 0))
+    second = np.where(away > 3.0, alike[mutual], -1.0).max(axis=1)
+    use = (1 - least) < RATIO**2 * (1 - second)
+    a, b = at_a[mutual[use]], at_b[best[use]]
+    near = np.hypot(*(a - b).T) <= reach_px[mutual[use]]
+    return np.float32(a[near]), np.float32(b[near])
+
+
+# --- is it better? --------------------------------------------------------------------------
+
+
+def _better(photos, greys, fits, joint, links: Sequence[Link], edges: FaceEdges) -> list[bool]:
+    """For every photo, whether features left out of both answers lie no worse under the joint.
+
+    Half of the features that a photo shows are left out, all photos are adjusted again, and the
+    left-out half is looked at under both answers; then the other half.
+    """
+    alone: list[list[np.ndarray]] = [[] for _ in fits]
+    linked: list[list[np.ndarray]] = [[] for _ in fits]
+    for half in (0, 1):
+        parts = [
+            _half(photo, grey, fit, edges, half)
+            for photo, grey, fit in zip(photos, greys, fits, strict=True)
+        ]
+        again = adjust_together([part for part, _ in parts], links)
+        for n, (part, out) in enumerate(parts):
+            if part.method == PHOTO_ALONE:
+                out = np.ones(len(edges.names), bool)
+            if not out.any():
+                continue
+            ones = [
+                np.where(out, feature_misses(greys[n], camera, edges), np.nan)
+                for camera in (part.camera, again[n].camera)
+            ]
+            for store, values in zip((alone, linked), ones, strict=True):
+                store[n].append(values)
+    return [
+        _no_worse(np.concatenate(a), np.concatenate(b)) if a else new.method == PHOTO_ALONE
+        for a, b, new in zip(alone, linked, joint, strict=True)
+    ]
+
+
+def _half(photo, grey, fit: PhotoFit, edges: FaceEdges, half: int) -> tuple[PhotoFit, np.ndarray]:
+    """The fit with half of the features it shows left out, and which (F,) those are."""
+    out = np.zeros(len(edges.names), bool)
+    if fit.method == PHOTO_ALONE:
+        return fit, out
+    out[np.flatnonzero(np.isfinite(feature_misses(grey, fit.camera, edges)))[half::2]] = True
+    share = FOCAL_SHARE if photo.focal_px else FOCAL_SHARE_UNKNOWN
+    prior = Prior(likely_focal_px(photo), share)
+    try:
+        polished = polish(grey, fit.camera, edges, prior, reaches_px=(2.0,), leave_out=out)
+    except FitFailed:
+        return fit, np.zeros_like(out)
+    return replace(fit, camera=polished.camera, covariance=polished.covariance), out
+
+
+def _no_worse(alone: np.ndarray, linked: np.ndarray) -> bool:
+    """Whether as many features are met under the joint answer, and lie as near."""
+    met_alone, met_linked = np.isfinite(alone), np.isfinite(linked)
+    if met_linked.sum() < met_alone.sum():
+        return False
+    both = met_alone & met_linked
+    if both.sum() < LEAST_LEFT_OUT:
+        return bool(met_linked.sum() > met_alone.sum())
+    rms = [np.sqrt(np.mean(np.square(values[both]))) for values in (alone, linked)]
+    return bool(rms[1] <= NO_WORSE * rms[0])
+
+
+def feature_misses(grey: np.ndarray, camera: Camera, edges: FaceEdges) -> np.ndarray:
+    """Miss (F,) in mm of every feature of the drawing under a camera; nan where not seen."""
+    misses, _ = _by_feature(grey, camera, edges, 1.0)
+    return misses
+
+
+def _with_residuals(fit: PhotoFit, grey: np.ndarray, edges: FaceEdges) -> PhotoFit:
+    """The fit with the misses of the round features that it shows."""
+    misses = feature_misses(grey, fit.camera, edges)
+    index = [
+        f
+        for f in range(len(edges.names))
+        if edges.feature_kind[f] in (1, 2) and np.isfinite(misses[f])
+    ]
+    if not index:
+        return fit
+    names = tuple(edges.names[f] for f in index)
+    return replace(fit, residuals_mm=misses[index], residual_points=names)
