@@ -18,9 +18,17 @@ from mapper.fit.evidence import EdgeMaps, edge_maps
 from mapper.fit.face import FaceEdges, face_edges, mirrored
 from mapper.fit.hints import FitHints
 from mapper.fit.hypotheses import Circles, Trial, circle_trials, tilts
+from mapper.fit.markers import (
+    MOVED_MM,
+    MarkersSeen,
+    marker_camera,
+    marker_points,
+    markers_of,
+    misses_mm,
+)
 from mapper.fit.outline import outline_trials
 from mapper.fit.pairs import pair
-from mapper.fit.refine import Polished, Prior, align, polish, support_score
+from mapper.fit.refine import KnownPoints, Polished, Prior, align, polish, support_score
 from mapper.fit.result import PHOTO_ALONE, PhotoFit
 from mapper.fit.verdict import Seen, evidence, margin_over, same_answer, seen_features
 from mapper.plate.features import Feature, plate_features
@@ -40,6 +48,9 @@ LENS_REACHES = (4.0, 3.0, 2.0, 1.5)
 
 GOOD_EVIDENCE = 8.0  # nats; the best wrong fit met so far has less than none
 GOOD_MARGIN = 4.0
+MARKER_GAIN = 3.0  # nats; a wrong fit hardly ever puts a marker within a millimetre of its place
+MOST_MARKER_NATS = 6.0  # markers may slide together, so many of them prove little more than two
+NO_OBJECTION = 1.0  # nats by which the plate itself may speak for another answer than the markers
 LEAST_EVIDENCE = 0.0
 SAME_MM = 3.0
 SAME_DRAWN_MM = 0.5  # features drawn nearer than this can not be told apart in a photo
@@ -56,6 +67,19 @@ MIRRORED = (
 
 
 @dataclass(frozen=True, eq=False)
+class _Marked:
+    """The plate's printed markers in one photo, and what they say without any edge.
+
+    `agree` (K,) is True for the markers that `camera` rests on.
+    """
+
+    seen: MarkersSeen
+    camera: Camera
+    covariance: np.ndarray
+    agree: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
 class _View:
     """One photo as the fit looks at it."""
 
@@ -64,6 +88,7 @@ class _View:
     scale: float
     centre_px: tuple[float, float]
     prior: Prior
+    marked: _Marked | None = None
 
     @property
     def width_px(self) -> int:
@@ -109,6 +134,7 @@ class _Answer:
     camera: Camera
     support: float
     source: str
+    held: KnownPoints | None = None
 
 
 def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> PhotoFit:
@@ -121,6 +147,8 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
     """
     hints = hints or FitHints()
     view, drawing = _view(photo), _drawing(plate)
+    if plate.markers:
+        view = replace(view, marked=_marked(view, plate))
     clicks_px = np.array([(c.x_px, c.y_px) for c in hints.clicks], dtype=float).reshape(-1, 2)
     if not np.isfinite(clicks_px).all():
         raise FitFailed("A click holds a number that is not finite: click it again.")
@@ -135,6 +163,8 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
     fit = _judged(view, drawing, answers, agrees, asks_mirror) if answers else None
     if fit is None and len(clicks_px) >= 4:
         fit = _by_clicks_alone(view, drawing, clicks_px, known)
+    if fit is None:
+        fit = _by_markers_alone(view, agrees)
     if fit is None and carried is not None:
         fit = _by_photo_alone(view, carried)
     if fit is None:
@@ -162,6 +192,12 @@ def _view(photo: Photo) -> _View:
     return _View(
         full, grey, size[0] / width, ((width - 1) / 2, (height - 1) / 2), Prior(focal, share)
     )
+
+
+def _marked(view: _View, plate: Plate) -> _Marked | None:
+    seen = markers_of(plate.markers, view.full)
+    held = marker_camera(seen, view.prior, view.centre_px) if seen.ids else None
+    return None if held is None else _Marked(seen, *held)
 
 
 def _drawing(plate: Plate) -> _Drawing:
@@ -236,19 +272,80 @@ def _answers(
     Sources are asked in turn, the surest first, until an answer convinces.
     """
     maps = edge_maps(view.grey, view.scale)
-    answers: list[_Answer] = []
+    answers = _held_by_markers(view, drawing, maps, agrees)
     for trials in _sources(view, drawing, clicks_px, known, carried):
         answers += _aligned(view, drawing, maps, trials, agrees)
         answers.sort(key=lambda a: -a.support)
+        answers = _likeliest_first(view, drawing, answers)
         if answers:
             third = drawing.edges.every(3)
-            best = align(
-                view.grey, view.scale, answers[0].camera, third, view.prior, LENS_REACHES, True
-            )
+            best = _through_lens(view, answers[0], third)
             seen = seen_features(view.grey, view.scale, best, third)
             if evidence(third, seen.in_view, seen.met) > GOOD_EVIDENCE:
                 break
     return answers
+
+
+def _through_lens(view: _View, answer: _Answer, edges: FaceEdges) -> Camera:
+    """The camera of an answer on the edges, with its lens, held by markers where it was."""
+    return align(
+        view.grey,
+        view.scale,
+        answer.camera,
+        edges,
+        view.prior,
+        LENS_REACHES,
+        True,
+        held=answer.held,
+    )
+
+
+def _held_by_markers(view: _View, drawing: _Drawing, maps: EdgeMaps, agrees) -> list[_Answer]:
+    """The answer of two or more markers that agree, held by them while edges pull at it."""
+    marked = view.marked
+    if marked is None or marked.agree.sum() < 2:
+        return []
+    coarse = drawing.edges.every(4)
+    held = marker_points(marked.camera, marked.seen.part(marked.agree))
+    camera = align(
+        view.grey, view.scale, marked.camera, coarse, view.prior, COARSE_REACHES[3:], held=held
+    )
+    if not agrees(camera):
+        return []
+    return [_Answer(camera, support_score(camera, coarse, maps), "markers", held)]
+
+
+def _likeliest_first(view: _View, drawing: _Drawing, answers: list[_Answer]) -> list[_Answer]:
+    """The same answers; with markers, the best ones by edges met and markers that agree."""
+    if view.marked is None:
+        return answers
+    close = [a for n, a in enumerate(answers) if n < 4 or a.held is not None]
+    third = drawing.edges.every(3)
+
+    def nats(answer: _Answer) -> float:
+        camera = _through_lens(view, answer, third)
+        seen = seen_features(view.grey, view.scale, camera, third)
+        return evidence(third, seen.in_view, seen.met) + _marker_nats(view, camera)
+
+    rest = [a for a in answers if not any(a is one for one in close)]
+    return sorted(close, key=lambda a: -nats(a)) + rest
+
+
+def _markers_met(view: _View, camera: Camera) -> np.ndarray:
+    """Which markers (K,) lie in their places under a camera; (0,) without markers."""
+    if view.marked is None:
+        return np.zeros(0, bool)
+    return misses_mm(camera, view.marked.seen) <= MOVED_MM
+
+
+def _marker_nats(view: _View, camera: Camera) -> float:
+    met = _markers_met(view, camera)
+    return _capped(met.sum() - (~met).sum())
+
+
+def _capped(markers: int) -> float:
+    """Nats that so many markers more in their places than out of them are worth."""
+    return float(np.clip(MARKER_GAIN * markers, -MOST_MARKER_NATS, MOST_MARKER_NATS))
 
 
 def _sources(
@@ -258,6 +355,8 @@ def _sources(
     reach = CLICK_REACH * max(view.width_px, view.height_px)
     if carried is not None:
         yield [Trial(carried, 0.0, 0, "photo to photo")]
+    if view.marked is not None:
+        yield [Trial(view.marked.camera, 0.0, 0, "markers")]
     named = sum(target is not None for target in known)
     if named >= 4:
         yield click_trials(clicks_px, known, drawing.features, view.prior, centre, [], reach)
@@ -304,9 +403,13 @@ def _judged(
     """
     edges = drawing.edges
     half = edges.every(2)
-    best = align(view.grey, view.scale, answers[0].camera, half, view.prior, LENS_REACHES, True)
+    best = _through_lens(view, answers[0], half)
+    held = _held_points(view, best)
     try:
-        polished = polish(view.full, best, edges, view.prior)
+        polished = polish(view.full, best, edges, view.prior, held=held)
+        if _held_count(_held_points(view, polished.camera)) != _held_count(held):
+            held = _held_points(view, polished.camera)
+            polished = polish(view.full, polished.camera, edges, view.prior, held=held)
     except FitFailed:
         return None
     seen = seen_features(view.grey, view.scale, polished.camera, half)
@@ -329,6 +432,9 @@ def _judged(
             "The mirror image of the drawing would fit nearly as well, as the part of the plate "
             "in sight looks the same either way: fit it through a photo of the whole plate."
         )
+    reasons += _moved_markers(view, polished.camera)
+    # markers may slide together: half of the proof must come from the plate itself
+    proof = min(proof + _marker_nats(view, polished.camera), 2 * proof)
     if proof < GOOD_EVIDENCE or round_met + (seen.met.sum() - round_met) / 4 < 3:
         reasons.append(
             f"Too few edges of the drawing are seen in the photo to be sure of the fit: {HELP}."
@@ -347,7 +453,36 @@ def _judged(
         margin,
         rival,
     )
-    return _checked(fit, view, drawing, polished, seen)
+    return _checked(fit, view, drawing, polished, seen, held)
+
+
+def _held_points(view: _View, camera: Camera) -> KnownPoints | None:
+    """Corners of the markers that lie in their places under a camera."""
+    met = _markers_met(view, camera)
+    return marker_points(camera, view.marked.seen.part(met)) if met.any() else None
+
+
+def _held_count(held: KnownPoints | None) -> int:
+    return 0 if held is None else len(held.px)
+
+
+def _moved_markers(view: _View, camera: Camera) -> list[str]:
+    """One sentence about the markers that lie elsewhere than the plate says, if any do."""
+    moved = ~_markers_met(view, camera)
+    if not moved.any():
+        return []
+    ids = [str(i) for i, out in zip(view.marked.seen.ids, moved, strict=True) if out]
+    away = float(misses_mm(camera, view.marked.seen)[moved].max())
+    how_far = f"{away:.1f} mm" if away < 1000 else "far"
+    if len(ids) == 1:
+        return [
+            f"Marker {ids[0]} lies {how_far} from its place in the plate and was left out: lay it "
+            "back, correct its place, or take it off."
+        ]
+    return [
+        f"Markers {', '.join(ids)} lie up to {how_far} from their places in the plate and were "
+        "left out: lay them back, correct their places, or take them off."
+    ]
 
 
 def _margin(view, drawing, camera: Camera, seen: Seen, answers: list[_Answer], agrees):
@@ -368,6 +503,12 @@ def _margin(view, drawing, camera: Camera, seen: Seen, answers: list[_Answer], a
         tried.append(moved)
         other = seen_features(view.grey, view.scale, moved, half)
         margin, telling = margin_over((half, seen), (half, other), view.grey.shape, view.scale)
+        # a marker in its place under the one answer alone is a telling feature as well
+        here, there = _markers_met(view, camera), _markers_met(view, moved)
+        gain = _capped(int(here.sum()) - int(there.sum()))
+        if gain < 0 or margin > -NO_OBJECTION:
+            margin += gain
+            telling += int((here & ~there).sum())
         if margin < worst[0]:
             worst = (margin, telling, moved)
     margin, telling, rival = worst
@@ -468,7 +609,7 @@ def _circle_residuals(edges: FaceEdges, polished: Polished) -> tuple[tuple[str, 
     return tuple(edges.names[f] for f in index), polished.residual_mm[index]
 
 
-def _checked(fit: PhotoFit, view, drawing, polished: Polished, seen: Seen) -> PhotoFit:
+def _checked(fit: PhotoFit, view, drawing, polished: Polished, seen: Seen, held) -> PhotoFit:
     """Sigma and left-out features: the last two conditions of a good fit."""
     edges = drawing.edges
     inside = fit.photo_from_plate(drawing.xy_mm)
@@ -480,7 +621,7 @@ def _checked(fit: PhotoFit, view, drawing, polished: Polished, seen: Seen) -> Ph
             "The edges that are seen hold the fit too loosely for half a millimetre: take the "
             f"photo closer and straighter, or {HELP}."
         )
-    miss = _left_out_miss(view, edges, polished, seen)
+    miss = _left_out_miss(view, edges, polished, seen, held)
     if not np.isfinite(miss) or miss > GOOD_LEFT_OUT_MM:
         fit = fit.doubted(
             "Features that were left out of the fit as a check do not lie where it puts them: "
@@ -489,10 +630,11 @@ def _checked(fit: PhotoFit, view, drawing, polished: Polished, seen: Seen) -> Ph
     return fit
 
 
-def _left_out_miss(view, edges: FaceEdges, polished: Polished, seen: Seen) -> float:
+def _left_out_miss(view, edges: FaceEdges, polished: Polished, seen: Seen, held) -> float:
     """Median miss (mm) of features left out in turn, as the fit without them places them."""
     met = np.flatnonzero(seen.met)
-    if len(met) < 6:
+    # what is left must hold the fit; with markers a few features are enough as a check
+    if len(met) < (6 if held is None else 4):
         return float("nan")
     misses = []
     for part in range(2):
@@ -500,7 +642,13 @@ def _left_out_miss(view, edges: FaceEdges, polished: Polished, seen: Seen) -> fl
         out[met[part::2]] = True
         try:
             again = polish(
-                view.full, polished.camera, edges, view.prior, reaches_px=(2.0,), leave_out=out
+                view.full,
+                polished.camera,
+                edges,
+                view.prior,
+                reaches_px=(2.0,),
+                leave_out=out,
+                held=held,
             )
         except FitFailed:
             continue
@@ -510,6 +658,30 @@ def _left_out_miss(view, edges: FaceEdges, polished: Polished, seen: Seen) -> fl
     values = np.concatenate(misses)
     values = values[np.isfinite(values)]
     return float(np.median(values)) if values.size else float("nan")
+
+
+def _by_markers_alone(view: _View, agrees) -> PhotoFit | None:
+    """A fit that nothing but two or more printed markers holds."""
+    marked = view.marked
+    if marked is None or marked.agree.sum() < 2 or not agrees(marked.camera):
+        return None
+    if marked.agree.sum() <= (~marked.agree).sum():
+        return None
+    return PhotoFit(
+        marked.camera,
+        view.width_px,
+        view.height_px,
+        marked.covariance,
+        "doubtful",
+        (
+            "Only the markers hold this fit, as too few edges of the drawing are seen in the "
+            "photo: compare the drawn lines with the photo, and measure where the markers lie.",
+            *_moved_markers(view, marked.camera),
+        ),
+        "markers",
+        misses_mm(marked.camera, marked.seen),
+        tuple(f"marker {i}" for i in marked.seen.ids),
+    )
 
 
 def _by_photo_alone(view: _View, carried: Camera) -> PhotoFit:

@@ -83,6 +83,7 @@ def mirrored(plate: Plate) -> Plate:
             for c in plate.channels
         ),
         exits=tuple(replace(e, x_mm=flip(e.x_mm)) for e in plate.exits),
+        markers=(),  # they lie on the plate, whichever way round it was drawn
     )
 
 

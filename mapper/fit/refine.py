@@ -12,7 +12,7 @@ from mapper.fit.errors import FitFailed
 from mapper.fit.evidence import EdgeMaps, edge_offsets, seen_normals
 from mapper.fit.face import FaceEdges
 
-__all__ = ["Polished", "Prior", "align", "polish", "support_score"]
+__all__ = ["KnownPoints", "Polished", "Prior", "align", "polish", "prior_rows", "support_score"]
 
 LEAST_STRENGTH = 0.25  # jump over the range of light across it, for an edge to count
 EDGE_SIGMA_PX = 0.35  # of one sharp edge in a working image; also the width of the robust loss
@@ -25,6 +25,29 @@ class Prior:
     focal_px: float
     focal_share: float = 0.05
     k1_sigma: float = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class KnownPoints:
+    """Points of the face found in the photo, one by one.
+
+    `points_mm` (K, 3), `px` (K, 2), `sigma_px` (K,), `group` (K,) number of the thing that a
+    point belongs to; points of one thing err together.
+    """
+
+    points_mm: np.ndarray
+    px: np.ndarray
+    sigma_px: np.ndarray
+    group: np.ndarray
+
+    def residuals(self, camera: Camera) -> np.ndarray:
+        """Misses (2K,) in units of sigma."""
+        return ((camera.project(self.points_mm) - self.px) / self.sigma_px[:, None]).ravel()
+
+    def slopes(self, camera: Camera) -> np.ndarray:
+        """Derivatives (2K, 8) of `residuals` by the steps of `Camera.moved`."""
+        _, by_step = camera.jacobian(self.points_mm)
+        return (by_step / self.sigma_px[:, None, None]).reshape(-1, 8)
 
 
 def support_score(camera: Camera, edges: FaceEdges, maps: EdgeMaps) -> float:
@@ -50,8 +73,12 @@ def align(
     prior: Prior,
     reaches_px: tuple[float, ...],
     lens: bool = False,
+    held: KnownPoints | None = None,
 ) -> Camera:
-    """Camera after iterated edge search and robust least squares; `reaches_px` one per round."""
+    """Camera after iterated edge search and robust least squares; `reaches_px` one per round.
+
+    `held` are points that the camera is held by besides.
+    """
     for reach in reaches_px:
         coarse = reach > 6
         found = edge_offsets(
@@ -72,8 +99,12 @@ def align(
         miss = found.offset_px[use]
         width = max(0.3 * reach, 0.7) / scale
         weight = found.strength[use] / (1 + (miss / width) ** 2)
-        sigma = width
-        camera = camera.moved(_step(rows, miss, weight / sigma**2, camera, prior, lens))
+        weight = weight / width**2
+        if held is not None:
+            rows = np.vstack((rows, held.slopes(camera)))
+            miss = np.append(miss, -held.residuals(camera))
+            weight = np.append(weight, np.ones(2 * len(held.px)))
+        camera = camera.moved(_step(rows, miss, weight, camera, prior, lens))
     return camera
 
 
@@ -115,10 +146,12 @@ def polish(
     scale: float = 1.0,
     reaches_px: tuple[float, ...] = (3.0, 2.0, 1.5),
     leave_out: np.ndarray | None = None,
+    held: KnownPoints | None = None,
 ) -> Polished:
     """Best camera on sub-pixel edges in linear light, by scipy's robust least squares.
 
-    `leave_out` (F,) bool names features whose edges are kept out of the fit.
+    `leave_out` (F,) bool names features whose edges are kept out of the fit; `held` are points
+    that take part besides.
     """
     keep = slice(None) if leave_out is None else ~leave_out[edges.feature]
     part = edges.subset(keep) if leave_out is not None else edges
@@ -137,13 +170,17 @@ def polish(
         def residuals(step, start=start, points=points, normal=normal, goal=goal, sigma=sigma):
             px = start.moved(step).project(points)
             miss = ((px * normal).sum(axis=1) - goal) / sigma
-            return np.append(miss, _prior_rows(start, step, prior))
+            if held is not None:
+                miss = np.append(miss, held.residuals(start.moved(step)))
+            return np.append(miss, prior_rows(start, step, prior))
 
         def slopes(step, start=start, points=points, normal=normal, sigma=sigma):
             # the turn is taken about the start; close to it the derivative at the moved camera
             # differs by second order only
             _, jac = start.moved(step).jacobian(points)
             rows = np.einsum("ni,nij->nj", normal, jac) / sigma
+            if held is not None:
+                rows = np.vstack((rows, held.slopes(start.moved(step))))
             tail = np.zeros((2, 8))
             tail[0, 6] = 1 / prior.focal_share
             tail[1, 7] = 1 / prior.k1_sigma
@@ -161,6 +198,8 @@ def polish(
         rows, miss = slopes(solved.x)[:-2], residuals(solved.x)[:-2]
         weight = 1 / (1 + miss**2)
         feature = part.feature[use]
+        if held is not None:
+            feature = np.append(feature, len(edges.names) + np.repeat(held.group, 2))
     if rows is None:
         raise FitFailed("Too few edges of the plate can be seen: click four corners or bores.")
     return Polished(
@@ -170,7 +209,8 @@ def polish(
     )
 
 
-def _prior_rows(start: Camera, step: np.ndarray, prior: Prior) -> np.ndarray:
+def prior_rows(start: Camera, step: np.ndarray, prior: Prior) -> np.ndarray:
+    """Misses (2,) of log f and k1 against what is known before, in units of sigma."""
     return np.array(
         [
             (np.log(start.focal_px / prior.focal_px) + step[6]) / prior.focal_share,
