@@ -19,6 +19,7 @@ from mapper.fit.question import (
     telling_feature,
 )
 from mapper.fit.result import PhotoFit
+from mapper.fit.together import fit_through, fit_together
 
 __all__ = [
     "Camera",
@@ -39,6 +40,8 @@ __all__ = [
     "fit_advice",
     "fit_overlay",
     "fit_photo",
+    "fit_through",
+    "fit_together",
     "focal_px_from_35mm",
     "homography_dlt",
     "one_question",
