@@ -23,7 +23,7 @@ from mapper.ui.canvas import Operation
 from mapper.ui.crops import crop_of_place, draw_lead
 from mapper.ui.drawing import plate_svg
 from mapper.ui.findings import Findings
-from mapper.ui.fit_page import click_errors, clicks_after
+from mapper.ui.fit_clicks import click_errors, clicks_after
 from mapper.ui.photos_page import BY_HAND, intake_changes, stage_choices
 from mapper.ui.plan_picture import lead_states
 from mapper.ui.plate_page import channel_added, exit_added, snapped

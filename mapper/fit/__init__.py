@@ -18,6 +18,7 @@ from mapper.fit.question import (
     rival_fit,
     telling_feature,
 )
+from mapper.fit.quick import QuickFit, quick_fit
 from mapper.fit.result import PhotoFit
 from mapper.fit.together import fit_through, fit_together
 
@@ -30,6 +31,7 @@ __all__ = [
     "FitHints",
     "KnownDistance",
     "PhotoFit",
+    "QuickFit",
     "Telling",
     "apply_homography",
     "asks_for_the_side",
@@ -46,6 +48,7 @@ __all__ = [
     "homography_dlt",
     "one_question",
     "parallax_mm",
+    "quick_fit",
     "register_pair",
     "rival_fit",
     "telling_feature",

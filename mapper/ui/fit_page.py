@@ -22,16 +22,15 @@ from mapper.fit import (
 )
 from mapper.plate import Feature, Plate, plate_features
 from mapper.records import Job, PhotoEntry, fit_changes
-from mapper.ui import fit_question, jobbar, looks, sigma_map
-from mapper.ui.canvas import Handle, Line, Operation, photo_canvas, take_operations
+from mapper.ui import fit_clicks, fit_question, jobbar, looks, sigma_map
+from mapper.ui.canvas import Line, Operation, photo_canvas, take_operations
 from mapper.ui.overlay import drawing_lines, drop_markers
 from mapper.ui.session import Context, go
 
-__all__ = ["ClickError", "click_errors", "clicks_after", "fit_state", "show", "with_fit"]
+__all__ = ["fit_state", "show", "with_fit"]
 
 MIN_CLICKS = 4
 THROUGH = 3  # fitted photos that help to fit another one
-BAD_CLICK_MM = 2.0  # a click that misses by more is pointed out; rough clicks err by 1 to 2 mm
 _PHOTO = "fit photo"  # session state: hash of the photo shown
 _FAILED = "fit failed"  # session state: hash -> why it could not be fitted
 _NEXT = "fit next click"
@@ -307,7 +306,7 @@ def _feature_words(feature: Feature) -> str:
 def _apply(ctx: Context, entry: PhotoEntry, operation: Operation) -> None:
     """Do what a click on the canvas asks: set, move or remove a point; then fit anew."""
     clicks = ctx.job.clicks(entry.sha256)
-    changed = clicks_after(clicks, operation, st.session_state.get(_NEXT) or None)
+    changed = fit_clicks.clicks_after(clicks, operation, st.session_state.get(_NEXT) or None)
     if changed is None:
         return
     fit = None
@@ -322,64 +321,10 @@ def _apply(ctx: Context, entry: PhotoEntry, operation: Operation) -> None:
     ctx.edit(label, with_fit(ctx.job, entry.sha256, fit, changed), uid=operation.uid)
 
 
-def clicks_after(
-    clicks: Sequence[dict[str, Any]], operation: Operation, feature_id: str | None
-) -> list[dict[str, Any]] | None:
-    """The clicks after an operation on the canvas; None when it changes nothing."""
-    kept = [dict(click) for click in clicks]
-    if operation.type == "point" and operation.x_px is not None:
-        new = {
-            "id": operation.uid,
-            "x": operation.x_px,
-            "y": operation.y_px,
-            "feature": feature_id,
-        }
-        return [*kept, new]
-    if operation.type == "move" and any(click["id"] == operation.id for click in kept):
-        for click in kept:
-            if click["id"] == operation.id:
-                click |= {"x": operation.x_px, "y": operation.y_px}
-        return kept
-    if operation.type == "remove" and any(click["id"] == operation.id for click in kept):
-        return [click for click in kept if click["id"] != operation.id]
-    return None
-
-
 def _fit_clicks(ctx: Context, entry: PhotoEntry, clicks: Sequence[dict[str, Any]]) -> PhotoFit:
     hints = FitHints(clicks=tuple(Click(c["x"], c["y"], c.get("feature")) for c in clicks))
     with st.spinner("Fitting"):
         return fit_photo(ctx.photo(entry.sha256), ctx.job.plate, hints)
-
-
-class ClickError:
-    """How far a click is from the feature it stands for, in mm on the face."""
-
-    def __init__(self, number: int, feature: Feature, labelled: bool, error_mm: float) -> None:
-        self.number = number
-        self.feature = feature
-        self.labelled = labelled
-        self.error_mm = error_mm
-
-
-def click_errors(
-    fit: PhotoFit, features: Sequence[Feature], clicks: Sequence[dict[str, Any]]
-) -> list[ClickError]:
-    """Error of every click; a click without a name is taken for the nearest feature."""
-    if not clicks or not features:
-        return []
-    at_mm = np.asarray(fit.plate_from_photo([[c["x"], c["y"]] for c in clicks]), float)
-    places = np.array([[f.x_mm, f.y_mm] for f in features])
-    index = {feature.id: number for number, feature in enumerate(features)}
-    errors = []
-    for number, (click, place) in enumerate(zip(clicks, at_mm, strict=True), start=1):
-        away = np.hypot(*(places - place).T)
-        named = index.get(click.get("feature"))
-        which = int(np.nanargmin(away)) if named is None and np.isfinite(away).any() else named
-        if which is not None:
-            errors.append(
-                ClickError(number, features[which], named is not None, float(away[which]))
-            )
-    return errors
 
 
 def _canvas(ctx: Context, entry: PhotoEntry, features: Sequence[Feature], by_hand: bool) -> None:
@@ -388,25 +333,14 @@ def _canvas(ctx: Context, entry: PhotoEntry, features: Sequence[Feature], by_han
     clicks = job.clicks(entry.sha256)
     lines: list[Line] = []
     markers = []
+    errors = []
     opened = ctx.opened(entry.sha256)
     if fit is not None:
         lines = drawing_lines(job.plate, fit, doubtful=fit.verdict != "good")
         markers = drop_markers(job.plate, fit)
-        for error in click_errors(fit, features, clicks):
-            click = clicks[error.number - 1]
-            target = fit.photo_from_plate([[error.feature.x_mm, error.feature.y_mm]])[0]
-            lines.append(
-                Line(
-                    f"miss {error.number}",
-                    [[click["x"], click["y"]], target],
-                    color="#D55E00",
-                    width=3,
-                )
-            )
-    handles = [
-        Handle(click["id"], click["x"], click["y"], tag=f"{number}", color="#F0E442")
-        for number, click in enumerate(clicks, start=1)
-    ]
+        errors = fit_clicks.click_errors(fit, features, clicks)
+        lines += fit_clicks.miss_lines(fit, clicks, errors)
+    handles = fit_clicks.click_handles(clicks, errors)
     photo_canvas(
         "fit",
         opened,
@@ -416,6 +350,7 @@ def _canvas(ctx: Context, entry: PhotoEntry, features: Sequence[Feature], by_han
         tool="point" if by_hand else "look",
         hint="Click corners of the face and middles of bores." if by_hand else "",
         height=500,
+        drag_preview=fit_clicks.watch_drags(opened.token, job.plate, fit, clicks),
     )
 
 
@@ -424,7 +359,7 @@ def _numbers(job: Job, entry: PhotoEntry, features: Sequence[Feature]) -> None:
     fit = job.fits.get(entry.sha256)
     if fit is None:
         return
-    errors = click_errors(fit, features, job.clicks(entry.sha256))
+    errors = fit_clicks.click_errors(fit, features, job.clicks(entry.sha256))
     left, right = st.columns(2, gap="medium")
     with left:
         sigma_map.show(job.plate, fit)
@@ -432,29 +367,8 @@ def _numbers(job: Job, entry: PhotoEntry, features: Sequence[Feature]) -> None:
             st.caption(f"For the next photo: {sentence}")
     with right:
         if errors:
-            _click_table(errors)
+            fit_clicks.click_table(errors)
         _residual_table(fit)
-
-
-def _click_table(errors: Sequence[ClickError]) -> None:
-    all_mm = np.array([error.error_mm for error in errors])
-    st.markdown(
-        f"**Your points:** {np.sqrt(np.mean(all_mm**2)):.2f} mm in all (root mean "
-        f"square), worst {all_mm.max():.2f} mm"
-    )
-    st.dataframe(
-        [
-            {
-                "point": error.number,
-                "on": error.feature.id + ("" if error.labelled else " (found)"),
-                "error mm": round(error.error_mm, 2),
-                "": "look again" if error.error_mm > BAD_CLICK_MM else "",
-            }
-            for error in errors
-        ],
-        hide_index=True,
-        width="stretch",
-    )
 
 
 def _residual_table(fit: PhotoFit) -> None:

@@ -46,6 +46,7 @@ __all__ = [
 HOSTS = ["127.0.0.1", "localhost"]
 FIRST_PORT = 8501
 MOST_REACH_PX = 200.0
+MOST_ID = 200
 MAIN_SCRIPT = Path(__file__).with_name("main.py")
 
 # Held here as well as in .streamlit/config.toml: an installed tool is started from any folder.
@@ -163,6 +164,21 @@ def _trace(request: Request) -> Response:
     return _preview(request, ("x0", "y0", "x1", "y1"), answer)
 
 
+def _drag(request: Request) -> Response:
+    """What a handle dragged to a place would do, as the page that shows the photo says."""
+    values = _numbers(request, "x", "y")
+    name = request.query_params.get("id", "")
+    if values is None or not 0 < len(name) <= MOST_ID:
+        return JSONResponse({}, status_code=400, headers=_PREVIEW_HEADERS)
+    try:
+        found = SHELF.dragged(request.path_params["token"], name, *values)
+    except UnknownPhoto:
+        return JSONResponse({}, status_code=404, headers=_PREVIEW_HEADERS)
+    except MapperError:
+        found = {}
+    return JSONResponse(found, headers=_PREVIEW_HEADERS)
+
+
 def app_parts(
     store_folder: str | Path | None = None, demo: bool = False, script: str | Path = MAIN_SCRIPT
 ) -> dict[str, Any]:
@@ -179,6 +195,7 @@ def app_parts(
             Route("/photo/{token}/{level:int}/{column:int}/{row:int}", _tile, methods=["GET"]),
             Route("/photo/{token}/snap", _snap, methods=["GET"]),
             Route("/photo/{token}/trace", _trace, methods=["GET"]),
+            Route("/photo/{token}/drag", _drag, methods=["GET"]),
         ],
         "middleware": [Middleware(TrustedHostMiddleware, allowed_hosts=HOSTS)],
     }

@@ -35,6 +35,7 @@ TRACES_PER_PHOTO = 50
 
 Place = tuple[float, float]
 Loader = Callable[[], np.ndarray]
+DragAnswer = Callable[[str, float, float], dict[str, Any]]
 
 
 class UnknownPhoto(MapperError):
@@ -79,6 +80,7 @@ class _Held:
         self.preparing = False
         self.tracing: dict[tuple[float, ...], threading.Lock] = {}
         self.traces: OrderedDict[tuple[float, ...], Any] = OrderedDict()
+        self.drag: DragAnswer | None = None
 
     def level(self, index: int) -> np.ndarray:
         with self.lock:
@@ -245,6 +247,15 @@ class PhotoShelf:
         with held.lock:
             held.tracing.pop(name, None)
         return found
+
+    def set_drag(self, token: str, answer: DragAnswer | None) -> None:
+        """Say what a handle dragged on a photo would do: called with its id and place (px)."""
+        self._use(token).drag = answer
+
+    def dragged(self, token: str, name: str, x_px: float, y_px: float) -> dict[str, Any]:
+        """The answer of the page that shows a photo; {} when it has none."""
+        answer = self._use(token).drag
+        return {} if answer is None else answer(name, x_px, y_px)
 
     def warm(self, token: str, try_on: tuple[Place, Place] | None = None) -> None:
         """Prepare the ground in a thread, so that the first click need not wait.

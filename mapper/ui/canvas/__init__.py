@@ -5,6 +5,7 @@ from mapper.ui.canvas.component import (
     Line,
     Marker,
     Operation,
+    line_message,
     photo_canvas,
     take_operations,
 )
@@ -19,6 +20,7 @@ __all__ = [
     "Marker",
     "Operation",
     "lead_style",
+    "line_message",
     "photo_canvas",
     "take_operations",
 ]

@@ -91,6 +91,7 @@ class PhotoCanvas {
     const before = this.scene, viewBefore = this.view, photoBefore = this.photo;
     this.scene = { ...data, token: data.photo ? data.photo.token : "" };
     this.state.preview = null;
+    if (!this.state.drag) this.state.dragged = null;
     this.state.pending = log.pending;
     if (before.height !== data.height) this.setHeight();
     this.photo = data.photo;
@@ -269,7 +270,33 @@ class PhotoCanvas {
     this.state.drag = { ...hit, x, y };
     this.state.pointer = [x, y];
     this.aim = touch || hit.kind === "handle" ? [sx, sy] : null;
+    if (this.scene.dragPreview && hit.kind === "handle") this.askDrag();
     this.redraw();
+  }
+
+  // While a handle is dragged: one question at a time, and always about the newest place.
+  async askDrag() {
+    if (this.dragAsked) return;
+    const { id, x, y } = this.state.drag, token = this.scene.token;
+    this.dragAsked = true;
+    const found = await this.ask("drag", { id, x, y });
+    this.dragAsked = false;
+    if (this.scene.token !== token || !found.lines) return;
+    const drag = this.state.drag;
+    if (!drag && !this.state.pending.length) return; // too late: Python has answered for good
+    this.state.dragged = found;
+    this.hintBar.textContent = found.text;
+    this.hintBar.hidden = false;
+    this.root.dataset.dragged = found.text;
+    this.redraw();
+    if (drag && (drag.x !== x || drag.y !== y)) this.askDrag();
+  }
+
+  endDrag() { // let go without a change: what Python sent holds again
+    if (!this.state.dragged) return;
+    this.state.dragged = null;
+    this.hintBar.textContent = this.scene.hint;
+    this.hintBar.hidden = !this.scene.hint;
   }
 
   dropAt(hit, sx, sy) {

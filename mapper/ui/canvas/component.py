@@ -82,6 +82,7 @@ __all__ = [
     "Marker",
     "Operation",
     "acknowledgement",
+    "line_message",
     "photo_canvas",
     "take_operations",
 ]
@@ -272,7 +273,8 @@ def _flat(points_px: Any) -> list[float]:
     return (np.round(points * 20) / 20).ravel().tolist()
 
 
-def _line(line: Line) -> dict[str, Any]:
+def line_message(line: Line) -> dict[str, Any]:
+    """A line as the browser takes it."""
     return {
         "id": line.id,
         "pts": _flat(line.points_px),
@@ -325,6 +327,7 @@ def photo_canvas(
     plate_from_photo: Any = None,
     look_at: Mapping[str, Any] | None = None,
     empty: str = "No photo yet. Add photos first.",
+    drag_preview: bool = False,
 ) -> list[Operation]:
     """Draw the canvas and return operations that came in since `take_operations` (mostly none).
 
@@ -342,6 +345,7 @@ def photo_canvas(
     place : name under which the browser keeps the view; the photo's token if left out.
     plate_from_photo : 3x3, photo pixels to plate mm; where it is given for one photo and the
         next, the view stays at the same place of the plate when the photo is changed.
+    drag_preview : while a handle is dragged, ask `SHELF.dragged` what it would do and show that.
     look_at : {"id": any text, "x": px, "y": px, "span": px wide} jumps there once per id, or
         {"id": ..., "box": [x0, y0, x1, y1]}.
     """
@@ -361,7 +365,7 @@ def photo_canvas(
         "frame": matrix,
         "tool": tool,
         "height": height,
-        "lines": [_line(line) for line in lines],
+        "lines": [line_message(line) for line in lines],
         "markers": [spot for spot in map(_spot, markers) if spot is not None],
         "handles": [spot for spot in map(_spot, handles) if spot is not None],
         "tail": None if tail is None else [float(tail[0]), float(tail[1])],
@@ -372,6 +376,7 @@ def photo_canvas(
         "undo": undo,
         "snap": float(snap_reach_px),
         "lookAt": dict(look_at) if look_at else None,
+        "dragPreview": drag_preview,
         "ack": acknowledgement(key),
     }
     _mount(key=key, data=data, on_ops_change=_noted)

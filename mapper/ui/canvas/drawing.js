@@ -163,7 +163,7 @@ function drawScene(ctx, scene, state, view, size, withTags) {
   const taken = [], tags = [];
   ctx.font = FONT;
   if (!state.hidden) {
-    for (const line of scene.lines) {
+    for (const line of state.dragged?.lines ?? scene.lines) {
       const points = screenPoints(line, view, size);
       if (outside(points, size)) continue;
       strokeLine(ctx, points, line, state.hot === "line " + line.id);
@@ -198,7 +198,8 @@ function drawScene(ctx, scene, state, view, size, withTags) {
     if (at !== handle) drawThread(ctx, view, size, [[handle.x, handle.y], [at.x, at.y]]);
     const spot = drawHandle(ctx, { ...handle, x: at.x, y: at.y }, view, size,
       state.hot === "handle " + handle.id);
-    if (handle.tag) spots.push([handle, spot]);
+    const tag = state.dragged?.tags[handle.id] ?? handle.tag;
+    if (tag) spots.push([{ ...handle, tag }, spot]);
   }
   if (state.drag?.kind === "line") drawDot(ctx, view, size, state.drag.x, state.drag.y);
   for (const op of dots) drawDot(ctx, view, size, op.x, op.y);

@@ -78,6 +78,7 @@ class Pointers {
     if (this.press) clearTimeout(this.press.timer);
     this.press = null;
     this.canvas.state.drag = null;
+    if (!this.canvas.state.pending.length) this.canvas.endDrag();
     this.canvas.aim = null;
     this.canvas.redraw();
   }
