@@ -58,11 +58,20 @@ def test_a_lead_in_the_next_lane_has_not_moved_and_one_in_another_channel_has():
 @given(shift=st.floats(11.0, 80.0), angle=st.floats(0.0, 6.28))
 def test_the_distance_is_that_of_hausdorff(shift, angle):
     points = np.array(ACROSS) + shift * np.array([np.cos(angle), np.sin(angle)])
-    moved = route_difference(FOUND, a_map(lead("A", points), lead("B", UP))).moved
+    bare = replace(PLATE, drops=())
+    first, second = (RouteMap(bare, (lead("A", own),)) for own in (ACROSS, points))
+    moved = route_difference(first, second).moved
     # reference: scipy's directed Hausdorff distance, both ways, on dense samples
     old, new = (np.linspace(ends[0], ends[1], 3001) for ends in (np.array(ACROSS), points))
     far = max(directed_hausdorff(old, new)[0], directed_hausdorff(new, old)[0])
     assert len(moved) == 1 and moved[0].most_mm == pytest.approx(far, abs=0.1)
+
+
+def test_how_a_lead_lies_inside_its_bore_does_not_count():
+    coiled = [(50, 100), (50, 112), (58, 112), (58, 100), (350, 100)]
+    assert not route_difference(FOUND, a_map(lead("A", coiled), lead("B", UP))).moved
+    beyond = [(50, 100), (50, 112), (75, 112), (75, 100), (350, 100)]
+    assert route_difference(FOUND, a_map(lead("A", beyond), lead("B", UP))).moved
 
 
 def test_new_vanished_and_turned_crossings_are_told():

@@ -150,7 +150,8 @@ def route_difference(
 ) -> RouteDifference:
     """Return what differs between two route maps.
 
-    A lead has moved where a place of either route has no place of the other within `moved_mm`.
+    A lead has moved where a place of either route has no place of the other within `moved_mm`,
+    outside the bore of its drop: how it lies in there is nobody's plan.
     A crossing stays the same when the same two leads truly cross in both maps, within 25 mm.
     Raises ValueError for a `moved_mm` that is not positive.
     """
@@ -158,7 +159,8 @@ def route_difference(
         raise ValueError("moved_mm must be positive and finite")
     old, new = first.leads_by_id, second.leads_by_id
     both = sorted(old.keys() & new.keys())
-    moved = (_moved(old[name], new[name], moved_mm) for name in both)
+    bores = {d.id: (d.x_mm, d.y_mm, d.bore_diameter_mm / 2) for d in second.plate.drops}
+    moved = (_moved(old[n], new[n], moved_mm, bores.get(new[n].drop)) for n in both)
     return RouteDifference(
         moved=tuple(one for one in moved if one is not None),
         changed=tuple(change for name in both for change in _changed(old[name], new[name])),
@@ -191,8 +193,10 @@ def changed_tables(
     return [sentence[:1].upper() + sentence[1:] for sentence in out]
 
 
-def _moved(old: Lead, new: Lead, moved_mm: float) -> MovedLead | None:
-    old_away, new_away = _away(old, new), _away(new, old)
+def _moved(
+    old: Lead, new: Lead, moved_mm: float, bore: tuple[float, float, float] | None
+) -> MovedLead | None:
+    old_away, new_away = _away(old, new, bore), _away(new, old, bore)
     most = max(float(old_away[1].max()), float(new_away[1].max()))
     if most <= moved_mm:
         return None
@@ -201,11 +205,15 @@ def _moved(old: Lead, new: Lead, moved_mm: float) -> MovedLead | None:
     return MovedLead(old.id, most, length, gone, came)
 
 
-def _away(lead: Lead, other: Lead) -> tuple[np.ndarray, np.ndarray]:
-    """Return places along a lead (N, 2) and their distance (N,) from the other route."""
+def _away(lead: Lead, other: Lead, bore) -> tuple[np.ndarray, np.ndarray]:
+    """Return places along a lead (N, 2) and their distance (N,) from the other route; 0 inside
+    the bore (x, y, radius)."""
     count = max(2, int(np.ceil(lead.length_mm / STEP_MM)) + 1)
     at = lead.point_at_mm(np.linspace(0.0, lead.length_mm, count))
-    return at, shapely.distance(shapely.points(at), shapely.LineString(other.points_mm))
+    away_mm = shapely.distance(shapely.points(at), shapely.LineString(other.points_mm))
+    if bore is not None:
+        away_mm[np.hypot(at[:, 0] - bore[0], at[:, 1] - bore[1]) <= bore[2]] = 0.0
+    return at, away_mm
 
 
 def _stretches(at: np.ndarray, away_mm: np.ndarray, moved_mm: float) -> tuple[np.ndarray, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from html import escape
+from math import hypot
 from typing import Any
 
 import streamlit as st
@@ -12,7 +13,7 @@ from mapper.bench.parts import PART_KEYS
 from mapper.bench.pins import PIN_KEYS
 from mapper.errors import shown
 from mapper.plate import Plate
-from mapper.rebuild import RouteDifference, changed_tables, route_difference
+from mapper.rebuild import CrossingChange, RouteDifference, changed_tables, route_difference
 from mapper.records import Job
 from mapper.routes import RouteMap
 from mapper.ui import jobbar, looks
@@ -23,6 +24,7 @@ from mapper.ui.sheet_page import file_stem
 __all__ = ["difference_svg", "show"]
 
 FOUND, BUILT = "this job, as found (traced)", "this job, as built"
+FEW = 12  # changed crossings that are named in the picture
 SIGNS = {"new": "+", "vanished": "–", "other on top": "⇅"}
 
 
@@ -79,7 +81,8 @@ def show() -> None:
         )
         st.caption(
             "Dashed grey: where a moved lead lay before. Bold: where it lies now. "
-            "+ new crossing, – crossing that is gone, ⇅ the other lead on top."
+            "+ new crossing, – crossing that is gone, ⇅ the other lead on top; a number counts "
+            "those that lie close together."
         )
 
 
@@ -146,6 +149,35 @@ def _list(found: RouteDifference, other: list[str]) -> None:
             st.html("<ul>" + "".join(f"<li>{row}</li>" for row in rows) + "</ul>")
 
 
+def _marks(changes: tuple[CrossingChange, ...], apart_mm: float) -> list[Mark]:
+    """A sign for each change; changes of one sort that lie close together share one, counted."""
+    groups: list[list[CrossingChange]] = []
+    for one in changes:
+        near = (
+            own
+            for own in groups
+            if own[0].change == one.change
+            and hypot(own[0].x_mm - one.x_mm, own[0].y_mm - one.y_mm) < apart_mm
+        )
+        group = next(near, None)
+        if group is None:
+            groups.append([one])
+        else:
+            group.append(one)
+    few = len(changes) <= FEW
+    marks = []
+    for own in groups:
+        first = own[0]
+        words = SIGNS[first.change]
+        if few and len(own) == 1:
+            words += f" {shown(first.a, 12)} / {shown(first.b, 12)}"
+        elif len(own) > 1:
+            words += f" {len(own)}"
+        ink = "#0b4f5c" if first.change == "vanished" else "#a32200"
+        marks.append(Mark(first.x_mm, first.y_mm, words, ink))
+    return marks
+
+
 def difference_svg(
     plate: Plate, maps: list[RouteMap] | tuple[RouteMap, RouteMap], found: RouteDifference
 ) -> str:
@@ -162,15 +194,7 @@ def difference_svg(
         )
     bold = {one.id for one in found.moved} | set(found.new)
     leads = maps[1].leads
-    marks = [
-        Mark(
-            one.x_mm,
-            one.y_mm,
-            f"{SIGNS[one.change]} {shown(one.a, 12)} / {shown(one.b, 12)}",
-            "#0b4f5c" if one.change == "vanished" else "#a32200",
-        )
-        for one in found.crossings
-    ]
+    marks = _marks(found.crossings, max(plate.width_mm, plate.height_mm) / 30)
     faint = [lead.id for lead in leads if lead.id not in bold]
     ordered = sorted(leads, key=lambda lead: lead.id in bold)
     return plate_svg(plate, ordered, marks=marks, faint=faint, under="".join(under))

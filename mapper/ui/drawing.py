@@ -50,6 +50,7 @@ def plate_svg(
     faint: Iterable[str] = (),
     under: str = "",
     over: str = "",
+    lead_mm: float | None = None,
 ) -> str:
     """Draw a plate, and on it leads and marks.
 
@@ -63,6 +64,7 @@ def plate_svg(
     faint : ids of leads that are drawn pale.
     under, over : svg elements drawn right over the channels, and over everything; their y counts
         down from the upper edge of the outline.
+    lead_mm : width of a lead, for leads that lie side by side; else as wide as is easy to see.
     """
     outline = np.asarray(plate.outline_mm, float).reshape(-1, 2)
     if len(outline) == 0:
@@ -112,13 +114,14 @@ def plate_svg(
     for lead in leads:
         look = styles[lead.id]
         line = _path(lead.points_mm, height_mm)
-        wide = text_mm * 0.22
+        wide = text_mm * 0.22 if lead_mm is None else lead_mm
+        edge = 1.9 if lead_mm is None else 1.15
         dash = " ".join(f"{part * wide / LINE_PX:.2f}" for part in look.dash)
         opacity = 0.25 if lead.id in faint else 1.0
         out.append(
             f'<g opacity="{opacity}"><title>{escape(lead.id)}</title>'
             f'<polyline points="{line}" fill="none" stroke="#ffffff" '
-            f'stroke-width="{wide * 1.9:.2f}" stroke-linejoin="round"/>'
+            f'stroke-width="{wide * edge:.2f}" stroke-linejoin="round"/>'
             f'<polyline points="{line}" fill="none" stroke="{look.color}" '
             f'stroke-width="{wide:.2f}" stroke-linejoin="round" stroke-dasharray="{dash}"/></g>'
         )

@@ -93,16 +93,19 @@ def _verdict(ctx: Context, plan: RebuildPlan) -> None:
         f"whole. Fullest: channel {escape(shown(fullest.channel))} at {fullest.share:.0%} "
         f"of {fullest.limit:.0%}.</div>"
     )
-    if ctx.job.as_built is None and st.button(
-        "Lay it like this: keep as as-built", type="primary", width="stretch"
-    ):
+    first = ctx.job.as_built is None
+    words = "Lay it like this: keep as as-built" if first else "Keep this plan as as-built instead"
+    if st.button(words, type="primary" if first else "secondary", width="stretch"):
         _accept(ctx, plan)
 
 
 def _accept(ctx: Context, plan: RebuildPlan) -> None:
     built = as_built_of(plan, ctx.person, datetime.now().astimezone())
     if ctx.edit("Keep the rebuild plan as as-built", {"as-built": built.to_mapping()}):
-        looks.say("Kept as as-built. Correct it below where the leads were laid differently.")
+        looks.say(
+            "Kept as as-built. Correct it at the end of this page where it was laid otherwise.",
+            "calm",
+        )
         st.rerun()
 
 
@@ -184,7 +187,9 @@ def _wish(ctx: Context, entry: RebuildEntry, label: str) -> None:
 
 def _picture(plate: Plate, plan: RebuildPlan) -> None:
     names = [one.lead.id for one in plan.leads]
-    bold = st.selectbox("Show", [ALL, *names], key="rebuild bold") if names else ALL
+    bold = ALL
+    if names:
+        bold = st.selectbox("Show", [ALL, *names], key="rebuild bold", label_visibility="collapsed")
     st.image(
         rebuild_svg(plate, plan, () if bold in (ALL, None) else (bold,)),
         width="stretch",

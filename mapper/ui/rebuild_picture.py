@@ -45,7 +45,10 @@ def rebuild_svg(plate: Plate, plan: RebuildPlan, bold: Iterable[str] = ()) -> st
     bold = set(bold)
     leads = [one.lead for one in plan.leads]
     faint = [lead.id for lead in leads if bold and lead.id not in bold]
-    return plate_svg(plate, leads, faint=faint, under="".join(under), over="".join(over))
+    thin_mm = min((lead.diameter_mm for lead in leads), default=None)
+    return plate_svg(
+        plate, leads, faint=faint, under="".join(under), over="".join(over), lead_mm=thin_mm
+    )
 
 
 def _label(fill: Fill, top: float, text_mm: float) -> str:
