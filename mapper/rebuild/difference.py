@@ -15,6 +15,7 @@ import numpy as np
 import shapely
 
 from mapper.errors import shown
+from mapper.plate import Drop
 from mapper.routes import Crossing, Lead, RouteMap
 
 __all__ = [
@@ -159,8 +160,8 @@ def route_difference(
         raise ValueError("moved_mm must be positive and finite")
     old, new = first.leads_by_id, second.leads_by_id
     both = sorted(old.keys() & new.keys())
-    bores = {d.id: (d.x_mm, d.y_mm, d.bore_diameter_mm / 2) for d in second.plate.drops}
-    moved = (_moved(old[n], new[n], moved_mm, bores.get(new[n].drop)) for n in both)
+    drops = [{drop.id: drop for drop in one.plate.drops} for one in (first, second)]
+    moved = (_moved(old[name], new[name], moved_mm, drops) for name in both)
     return RouteDifference(
         moved=tuple(one for one in moved if one is not None),
         changed=tuple(change for name in both for change in _changed(old[name], new[name])),
@@ -194,9 +195,11 @@ def changed_tables(
 
 
 def _moved(
-    old: Lead, new: Lead, moved_mm: float, bore: tuple[float, float, float] | None
+    old: Lead, new: Lead, moved_mm: float, drops: Sequence[Mapping[str, Drop]]
 ) -> MovedLead | None:
-    old_away, new_away = _away(old, new, bore), _away(new, old, bore)
+    own = [of.get(lead.drop) for of, lead in zip(drops, (old, new), strict=True)]
+    bores = [drop for drop in own if drop is not None]
+    old_away, new_away = _away(old, new, bores), _away(new, old, bores)
     most = max(float(old_away[1].max()), float(new_away[1].max()))
     if most <= moved_mm:
         return None
@@ -205,14 +208,15 @@ def _moved(
     return MovedLead(old.id, most, length, gone, came)
 
 
-def _away(lead: Lead, other: Lead, bore) -> tuple[np.ndarray, np.ndarray]:
+def _away(lead: Lead, other: Lead, bores: Sequence[Drop]) -> tuple[np.ndarray, np.ndarray]:
     """Return places along a lead (N, 2) and their distance (N,) from the other route; 0 inside
-    the bore (x, y, radius)."""
+    the bores."""
     count = max(2, int(np.ceil(lead.length_mm / STEP_MM)) + 1)
     at = lead.point_at_mm(np.linspace(0.0, lead.length_mm, count))
     away_mm = shapely.distance(shapely.points(at), shapely.LineString(other.points_mm))
-    if bore is not None:
-        away_mm[np.hypot(at[:, 0] - bore[0], at[:, 1] - bore[1]) <= bore[2]] = 0.0
+    for bore in bores:
+        from_centre = np.hypot(at[:, 0] - bore.x_mm, at[:, 1] - bore.y_mm)
+        away_mm[from_centre <= bore.bore_diameter_mm / 2] = 0.0
     return at, away_mm
 
 
