@@ -127,3 +127,19 @@ def test_zone_of_a_manifold_is_added_and_taken_out(store: JobStore):
     assert "M1" in data_of(store, job_id)
     sound(click(opened(job_id), "Take this zone out"))
     assert "M1" not in data_of(store, job_id)
+
+
+def test_salvage_page_counts_orders_and_compares(store: JobStore):
+    job_id = job_with_plate(store)
+    zones = list(data_of(store, job_id))
+    lost = {"volts": 240, "watts": 250, "ohm": "open", "heater_price": 90.0, "heater_days": 12}
+    store.edit(job_id, "Readings", {f"zone/{zones[0]}": lost})
+    test = opened(job_id, "salvage_page")
+    sound(test)
+    assert "1 replace" in words(test) and "longest lead time 12 days" in words(test)
+    next(one for one in test.text_input if one.label == "Hours of work in-house").input("8,5")
+    next(one for one in test.text_input if one.label == "Cost of one hour").input("50")
+    sound(click(test, "Keep these numbers"))
+    costs = store.job(job_id).costs
+    assert (costs.hours, costs.rate, costs.quote) == (8.5, 50, None)
+    assert "Missing: Quote" in words(opened(job_id, "salvage_page")).replace("\\", "")

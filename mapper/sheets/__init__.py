@@ -1,7 +1,9 @@
 """Printed sheets: a neutral drawing in millimetres, written as PDF or SVG."""
 
+from mapper.sheets.order_list import order_list_csv, order_list_xlsx
 from mapper.sheets.pdf import scenes_to_pdf
 from mapper.sheets.pull_sheet import CAUTION, pull_sheet, pull_sheet_pdf, pull_sheet_svg
+from mapper.sheets.salvage_sheet import salvage_sheet, salvage_sheet_pdf
 from mapper.sheets.scene import Circle, Line, Scene, Text
 from mapper.sheets.svg import scene_to_svg
 
@@ -11,9 +13,13 @@ __all__ = [
     "Line",
     "Scene",
     "Text",
+    "order_list_csv",
+    "order_list_xlsx",
     "pull_sheet",
     "pull_sheet_pdf",
     "pull_sheet_svg",
+    "salvage_sheet",
+    "salvage_sheet_pdf",
     "scene_to_svg",
     "scenes_to_pdf",
 ]

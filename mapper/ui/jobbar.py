@@ -31,6 +31,7 @@ PAGE_WORDS = {
     "sheet": "Sheet",
     "parts": "Parts",
     "readings": "Readings",
+    "salvage": "Salvage",
     "rebuild": "Rebuild",
     "compare": "As found, as built",
     "handover": "Hand-over",

@@ -21,6 +21,7 @@ from mapper.ui import (
     plan_page,
     plate_page,
     readings_page,
+    salvage_page,
     rebuild_page,
     session,
     sheet_page,
@@ -47,6 +48,7 @@ PHASES = {
     "Test": {
         "parts": parts_page.show,
         "readings": readings_page.show,
+        "salvage": salvage_page.show,
     },
     "Rebuild": {
         "rebuild": rebuild_page.show,
