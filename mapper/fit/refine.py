@@ -12,7 +12,16 @@ from mapper.fit.errors import FitFailed
 from mapper.fit.evidence import EdgeMaps, edge_offsets, seen_normals
 from mapper.fit.face import FaceEdges
 
-__all__ = ["KnownPoints", "Polished", "Prior", "align", "polish", "prior_rows", "support_score"]
+__all__ = [
+    "KnownPoints",
+    "Polished",
+    "Prior",
+    "align",
+    "by_feature",
+    "polish",
+    "prior_rows",
+    "support_score",
+]
 
 LEAST_STRENGTH = 0.25  # jump over the range of light across it, for an edge to count
 EDGE_SIGMA_PX = 0.35  # of one sharp edge in a working image; also the width of the robust loss
@@ -205,7 +214,7 @@ def polish(
     return Polished(
         camera,
         _covariance(rows, miss, weight, feature, prior),
-        *_by_feature(image, camera, edges, scale),
+        *by_feature(image, camera, edges, scale),
     )
 
 
@@ -235,7 +244,7 @@ def _covariance(rows, miss, weight, feature, prior: Prior) -> np.ndarray:
     return bread @ meat @ bread
 
 
-def _by_feature(image, camera, edges: FaceEdges, scale) -> tuple[np.ndarray, np.ndarray]:
+def by_feature(image, camera, edges: FaceEdges, scale) -> tuple[np.ndarray, np.ndarray]:
     """Miss (F,) of each feature in mm and share (F,) of its samples in view that are met."""
     found = edge_offsets(image, scale, camera, edges, 3.0, step_px=0.5, linear=True)
     use = np.isfinite(found.offset_px) & (found.strength > LEAST_STRENGTH)

@@ -23,7 +23,7 @@ from mapper.fit.chain import Link, adjust_together
 from mapper.fit.errors import FitFailed
 from mapper.fit.face import FaceEdges, face_edges
 from mapper.fit.hints import FitHints
-from mapper.fit.refine import Prior, _by_feature, polish
+from mapper.fit.refine import Prior, by_feature, polish
 from mapper.fit.result import PHOTO_ALONE, PhotoFit
 from mapper.plate.model import Plate
 
@@ -362,7 +362,7 @@ def _no_worse(alone: np.ndarray, linked: np.ndarray) -> bool:
 
 def feature_misses(grey: np.ndarray, camera: Camera, edges: FaceEdges) -> np.ndarray:
     """Miss (F,) in mm of every feature of the drawing under a camera; nan where not seen."""
-    misses, _ = _by_feature(grey, camera, edges, 1.0)
+    misses, _ = by_feature(grey, camera, edges, 1.0)
     return misses
 
 
