@@ -5,20 +5,22 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 
 from mapper.errors import MapperError, shown
-from mapper.fit import FitFailed, FitHints, PhotoFit, fit_photo
+from mapper.fit import FitFailed, PhotoFit, fit_photo, fit_through, fit_together
 from mapper.photos import load_photo
 from mapper.plate import Plate
 from mapper.routes import read_route_map
 
 __all__ = ["fit_files", "read_plate"]
 
-THROUGH = 3  # good photos that a doubtful one is tried through; bounds the memory per core
+THROUGH = 3  # photos that another one is tried through; bounds the memory per core
 
 
 def read_plate(path: Path) -> Plate:
@@ -37,7 +39,10 @@ def read_plate(path: Path) -> Plate:
 def fit_files(
     plate: Plate, paths: Sequence[Path], progress: Callable[[int, int], None]
 ) -> list[dict[str, Any]]:
-    """Fit each photo alone; what fails or is doubtful is tried again through a good photo.
+    """Fit each photo alone; what fails or is doubtful is tried again through fitted photos.
+
+    A photo that was refused may be reached only over others that had been refused: that goes on
+    until nothing more is fitted. In the end all photos that overlap are adjusted together.
 
     Returns one plain record per photo in the order given: either the fit with `verdict`,
     `method`, `reasons` and `sigma_mm` (1 sigma at the worst drop), or `error`, a sentence.
@@ -52,25 +57,35 @@ def fit_files(
             records[alone[future]] = future.result()
             done += 1
             progress(done, len(paths))
-        good = [n for n, record in enumerate(records) if record.get("verdict") == "good"]
-        if good:
-
-            def nearest(n: int) -> list[tuple[Path, dict[str, Any]]]:
-                chosen = sorted(good, key=lambda other: abs(other - n))[:THROUGH]
-                return [(paths[other], records[other]["fit"]) for other in chosen]
-
-            again = {
-                pool.submit(_fit_one, plate, paths[n], nearest(n)): n
-                for n, record in enumerate(records)
-                if record.get("may_try_again") or record.get("verdict") == "doubtful"
-            }
+        fitted_before = 0
+        while (fitted := sum("fit" in record for record in records)) > fitted_before:
+            first, fitted_before = not fitted_before, fitted
+            again = {}
+            for n, record in enumerate(records):
+                if record.get("may_try_again") or (first and record.get("verdict") == "doubtful"):
+                    through = _nearest(records, paths, n, good_only="fit" in record)
+                    if through:
+                        again[pool.submit(_fit_one, plate, paths[n], through)] = n
             for future in as_completed(again):
                 number, record = again[future], future.result()
                 if record.get("verdict") == "good" or "error" in records[number]:
                     records[number] = record
+    _adjust_together(plate, paths, records)
     for record in records:
         record.pop("may_try_again", None)
     return records
+
+
+def _nearest(
+    records: Sequence[dict[str, Any]], paths: Sequence[Path], here: int, good_only: bool
+) -> list[tuple[Path, dict[str, Any]]]:
+    """Fitted photos to try another one through: good ones first, then the nearest in order."""
+    there = [
+        (record["verdict"] != "good", abs(n - here), n)
+        for n, record in enumerate(records)
+        if "fit" in record and n != here and (record["verdict"] == "good" or not good_only)
+    ]
+    return [(paths[n], records[n]["fit"]) for _, _, n in sorted(there)[:THROUGH]]
 
 
 def _fit_one(
@@ -80,15 +95,39 @@ def _fit_one(
     record: dict[str, Any] = {"photo": str(path)}
     try:
         photo = load_photo(path)
-        fitted = tuple((load_photo(other), PhotoFit.from_dict(fit)) for other, fit in through)
-        fit = fit_photo(photo, plate, FitHints(fitted=fitted) if fitted else None)
+        if through:
+            fitted = [(load_photo(other), PhotoFit.from_dict(fit)) for other, fit in through]
+            fit = fit_through(photo, plate, fitted)
+        else:
+            fit = fit_photo(photo, plate)
     except MapperError as error:
         return record | {"error": str(error), "may_try_again": isinstance(error, FitFailed)}
+    return record | _plain(fit, plate)
+
+
+def _plain(fit: PhotoFit, plate: Plate) -> dict[str, Any]:
     drops_mm = np.array([(drop.x_mm, drop.y_mm) for drop in plate.drops])
-    return record | {
+    return {
         "verdict": fit.verdict,
         "method": fit.method,
         "reasons": list(fit.reasons),
         "sigma_mm": round(float(np.max(fit.sigma_mm(drops_mm))), 4),
         "fit": fit.to_dict(),
     }
+
+
+def _adjust_together(
+    plate: Plate, paths: Sequence[Path], records: Sequence[dict[str, Any]]
+) -> None:
+    """Put the jointly adjusted fits into the records; one grey picture per photo in memory."""
+    fitted = [n for n, record in enumerate(records) if "fit" in record]
+    if len(fitted) < 2:
+        return
+    photos = []
+    for n in fitted:
+        photo = load_photo(paths[n])
+        grey = cv2.cvtColor(photo.pixels_bgr, cv2.COLOR_BGR2GRAY)
+        photos.append(replace(photo, pixels_bgr=grey))
+    before = [PhotoFit.from_dict(records[n]["fit"]) for n in fitted]
+    for n, fit in zip(fitted, fit_together(photos, before, plate), strict=True):
+        records[n].update(_plain(fit, plate))

@@ -211,14 +211,14 @@ def random_chain(
     rng: np.random.Generator,
     plate: Plate,
     aims_mm: np.ndarray,
-    span_mm: float,
+    span_mm: np.ndarray,
     size: tuple[int, int] = (4000, 3000),
 ) -> list[Scene]:
-    """Photos of one plate as it lies, each of `span_mm` of it about one of the places aimed at."""
+    """Photos of one plate as it lies, each of its `span_mm` (N,) about a place aimed at."""
     bench = _bench(rng, plate)
     return [
-        _photo(rng, bench, size, "closeup", *_camera(rng, plate, size, "closeup", (aim, span_mm)))
-        for aim in aims_mm
+        _photo(rng, bench, size, "closeup", *_camera(rng, plate, size, "closeup", (aim, span)))
+        for aim, span in zip(aims_mm, span_mm, strict=True)
     ]
 
 
