@@ -22,7 +22,7 @@ from mapper.fit import (
 )
 from mapper.plate import Feature, Plate, plate_features
 from mapper.records import Job, PhotoEntry, fit_changes
-from mapper.ui import fit_clicks, fit_question, jobbar, looks, sigma_map
+from mapper.ui import fit_clicks, fit_joint, fit_question, jobbar, looks, sigma_map
 from mapper.ui.canvas import Line, Operation, photo_canvas, take_operations
 from mapper.ui.overlay import drawing_lines, drop_markers
 from mapper.ui.session import Context, go
@@ -102,6 +102,7 @@ def _list(ctx: Context) -> None:
     ):
         _fit_all(ctx, todo)
         st.rerun()
+    fit_joint.button(ctx)
     shown_now = st.session_state.get(_PHOTO) or job.photos[0].sha256
     for entry in job.photos:
         state, words = fit_state(job, entry.sha256)
@@ -126,7 +127,7 @@ def _settled(job: Job, sha256: str) -> bool:
 
 
 def _fit_all(ctx: Context, todo: Sequence[PhotoEntry]) -> None:
-    """Fit what has no good fit: first on its own, then through photos that are fitted well."""
+    """Fit what has no good fit: on its own, then through others; then adjust all together."""
     bar = st.progress(0.0, text="Fitting")
     left = list(todo)
     for part in (0, 1):
@@ -139,6 +140,8 @@ def _fit_all(ctx: Context, todo: Sequence[PhotoEntry]) -> None:
             _fit_one(ctx, entry, FitHints(fitted=fitted) if fitted else None)
         left = [p for p in left if fit_state(ctx.job, p.sha256)[0] != "good"]
     bar.empty()
+    fit_joint.reach(ctx)
+    fit_joint.adjust(ctx)
 
 
 def _helpers(ctx: Context, entry: PhotoEntry) -> tuple[Any, ...]:
