@@ -9,13 +9,13 @@ lies in layers comes apart). Counts of orders were recomputed by brute force.
 from __future__ import annotations
 
 import random
-from itertools import combinations
+from itertools import combinations, permutations, product
 
 import networkx as nx
 import pytest
 
-from mapper.pulling import plan_pull, safe_now, whole_lead_cycles
-from tests.pulling_naive import as_map, can_come_out, whole_orders
+from mapper.pulling import check_order, locks, plan_pull, safe_now, whole_lead_cycles
+from tests.pulling_naive import as_map, can_come_out, chance_diagram, name, whole_orders
 
 KAHN = ["5>11", "7>11", "7>8", "3>8", "3>10", "11>2", "11>9", "11>10", "8>9"]
 
@@ -92,6 +92,8 @@ GARMENTS = [
         (["a>c", "b>c", "b>d"], None, 5),  # OEIS A160371
         (["a>b", "a>c", "b>d", "c>d"], None, 2),  # diamond
         (["a>b", "b>c", "x>y", "y>z"], None, 20),  # two chains of 3: 6!/(3!3!)
+        (["a>b", "c>d", "e>f"], None, 90),  # three chains of 2: 6!/(2!2!2!)
+        (["b>c", "d>e", "e>f"], list("abcdef"), 60),  # chains of 1, 2 and 3: 6!/(1!2!3!)
         (GRID3, None, 42),  # hook formula
         (CUBE, None, 48),  # OEIS A046873
         (["1>2", "1>3", "2>4", "2>5", "3>6", "3>7"], None, 80),  # heap: 7!/(7*3*3)
@@ -101,6 +103,61 @@ GARMENTS = [
 def test_number_of_pull_orders_is_the_number_of_linear_extensions(arcs, names, orders):
     route_map, _, _ = over(arcs, sorted(names) if names else None)
     assert count_orders(route_map) == orders
+
+
+def grid(rows, columns):
+    return [
+        f"{r}{c}>{r + down}{c + right}"
+        for r in range(rows)
+        for c in range(columns)
+        for down, right in ((0, 1), (1, 0))
+        if r + down < rows and c + right < columns
+    ]
+
+
+def zigzag(n):
+    """a0 over a1, a2 over a1, a2 over a3, ..."""
+    return [f"{i}>{i + 1}" if i % 2 == 0 else f"{i + 1}>{i}" for i in range(n - 1)]
+
+
+def lattice(n):
+    return [f"{x}>{x | 1 << i}" for x in range(2**n) for i in range(n) if not x >> i & 1]
+
+
+@pytest.mark.parametrize(
+    ("kind", "numbers"),
+    [
+        (lambda n: (zigzag(n), range(n)), {1: 1, 2: 1, 3: 2, 4: 5, 5: 16, 6: 61, 7: 272, 8: 1385}),
+        (lambda n: (grid(2, n), [f"{r}{c}" for r in range(2) for c in range(n)]),
+         {1: 1, 2: 2, 3: 5, 4: 14, 5: 42, 6: 132}),
+        (lambda n: (grid(3, n), [f"{r}{c}" for r in range(3) for c in range(n)]), {3: 42, 4: 462}),
+        (lambda n: (lattice(n), range(2**n)), {0: 1, 1: 1, 2: 2, 3: 48, 4: 1680384}),
+    ],
+    ids=["zigzag: Euler", "2 by n: Catalan", "3 by n: hook formula", "lattice: OEIS A046873"],
+)  # fmt: skip
+def test_number_of_pull_orders_of_published_families(kind, numbers):
+    for n, orders in numbers.items():
+        arcs, names = kind(n)
+        route_map, _, _ = over(arcs, [str(name) for name in names])
+        assert count_orders(route_map) == orders
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_plan_and_check_agree_with_every_order_of_up_to_seven_leads(seed):
+    """Brute force: all orders of whole leads, each by a replay of its own."""
+    rng = random.Random(seed)
+    count, meetings = chance_diagram(rng, 7, 10, opens=0.05, layered=0.6)
+    route_map = as_map(count, meetings)
+    right = set(whole_orders(count, meetings))
+    plan = plan_pull(route_map)
+    whole = plan.status == "complete" and all(step.action == "pull" for step in plan.steps)
+    assert whole == bool(right)
+    if whole:
+        assert tuple(int(step.wire[1:]) for step in plan.steps) in right
+    orders = list(permutations(range(count)))
+    for order in rng.sample(orders, min(len(orders), 40)) + sorted(right)[:10]:
+        found = check_order(route_map, [name(x) for x in order])
+        assert (found == []) == (order in right)
 
 
 CORMEN = ["a>b", "b>c", "b>e", "b>f", "c>d", "c>g", "d>c", "d>h", "e>a", "e>f", "f>g", "g>f", "g>h"]
@@ -162,14 +219,39 @@ def tournament(n, steps):
         (both(4), None, 6),
         (tournament(5, [1, 2]), None, 3),  # rotational tournament
         (tournament(7, [1, 2, 4]), None, 7),  # Paley tournament, squares mod 7
+        (tournament(11, [1, 3, 4, 5, 9]), None, 20),  # Paley tournament, squares mod 11
     ],
 )
-def test_cheapest_cut_is_the_minimum_feedback_arc_set(arcs, weights, least):
+def test_cheapest_cut_is_the_minimum_feedback_arc_set(arcs, weights, least, monkeypatch):
+    monkeypatch.setattr(locks, "_CUT_SECONDS", 120.0)  # on a busy machine too
     route_map, costs = line_map(arcs, weights)
     plan = plan_pull(route_map, costs=costs)
     cuts = [r for entry in plan.locked for r in entry.release if r.way == "cut"]
     assert sum(cut.cost for cut in cuts) == least
     assert all(cut.least for cut in cuts)
+
+
+def tournaments(n):
+    """All tournaments on n corners, one of each shape."""
+    pairs = list(combinations(range(n), 2))
+    seen = set()
+    for ways in product((False, True), repeat=len(pairs)):
+        arcs = [(v, u) if turn else (u, v) for (u, v), turn in zip(pairs, ways, strict=True)]
+        shape = min(tuple(sorted((p[u], p[v]) for u, v in arcs)) for p in permutations(range(n)))
+        if shape not in seen:
+            seen.add(shape)
+            yield arcs
+
+
+@pytest.mark.parametrize(("n", "shapes", "least"), [(3, 2, 1), (4, 4, 1), (5, 12, 3)])
+def test_worst_tournament_needs_the_published_cut(n, shapes, least):
+    # OEIS A003141 (the Paley tournaments on 7 and 11 above reach its 7 and 20); shapes: A000568
+    found = []
+    for arcs in tournaments(n):
+        route_map, costs = line_map(arcs)
+        plan = plan_pull(route_map, costs=costs)
+        found.append(sum(r.cost for e in plan.locked for r in e.release if r.way == "cut"))
+    assert (len(found), max(found)) == (shapes, least)
 
 
 @pytest.mark.parametrize("seed", range(30))

@@ -7,7 +7,7 @@ Each function is pure and returns key -> new value (None deletes); give that to
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -29,6 +29,7 @@ __all__ = [
     "cover_changes",
     "fit_changes",
     "judgement_changes",
+    "judgements_changes",
     "lead_changes",
     "takeout_changes",
     "tick_changes",
@@ -76,21 +77,37 @@ def judgement_changes(
 
     Raises RecordsError for "apart" where the two truly cross.
     """
+    extra = {} if confidence is None else {"confidence": confidence}
+    return judgements_changes(job, [(crossing, photo)], top, by, at, extra)
+
+
+def judgements_changes(
+    job: Job,
+    looked_at: Sequence[tuple[Crossing, str | None]],
+    top: str | None,
+    by: str = "",
+    at: datetime | None = None,
+    extra: Mapping[str, Any] | None = None,
+) -> Changes:
+    """Keep one answer for several meetings, as `judgement_changes` does for one.
+
+    `looked_at`: each meeting with the photo that it was seen on. Raises RecordsError for
+    "apart" where two leads truly cross; then nothing is to be kept.
+    """
     judged = [one.to_judged() for one in job.judged]
     route_map = with_judged(job.route_map(provisional=False), judged)
-    try:
-        kept = {id(one) for one in with_judgement(route_map, crossing, top).judged}
-    except ValueError:
-        raise RecordsError(
-            f"{shown(crossing.a)} and {shown(crossing.b)} truly cross there, so they can't lie "
-            "apart: say which is on top, or trace them anew."
-        ) from None
-    changes: Changes = {
-        key_of("judged", entry.id): None
-        for entry, one in zip(job.judged, judged, strict=True)
-        if id(one) not in kept
-    }
-    if top is not None:
+    at = at or datetime.now(UTC)
+    changes: Changes = {}
+    for crossing, photo in looked_at:
+        try:
+            route_map = with_judgement(route_map, crossing, top)
+        except ValueError:
+            raise RecordsError(
+                f"{shown(crossing.a)} and {shown(crossing.b)} truly cross there, so they can't "
+                "lie apart: say which is on top, or trace them anew."
+            ) from None
+        if top is None:
+            continue
         entry = JudgedEntry(
             id=uuid.uuid4().hex,
             a=crossing.a,
@@ -99,12 +116,18 @@ def judgement_changes(
             y_mm=crossing.y_mm,
             top=top,
             by=by,
-            at=at or datetime.now(UTC),
+            at=at,
             photo=photo,
-            extra={} if confidence is None else {"confidence": confidence},
+            extra=dict(extra or {}),
         )
         changes[key_of("judged", entry.id)] = entry.to_mapping()
-    return changes
+    kept = {id(one) for one in route_map.judged}
+    gone = {
+        key_of("judged", entry.id): None
+        for entry, one in zip(job.judged, judged, strict=True)
+        if id(one) not in kept
+    }
+    return {**gone, **changes}
 
 
 def tick_changes(

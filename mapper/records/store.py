@@ -6,7 +6,7 @@ import os
 import uuid
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -50,7 +50,8 @@ class JobSummary:
 
 @dataclass(frozen=True)
 class EditRecord:
-    """A line of a job's history. `state` is "live", "undone" or "dropped"."""
+    """A line of a job's history. `state` is "live", "undone" or "dropped"; `removed` holds what
+    the edit deleted, by key."""
 
     seq: int
     label: str
@@ -58,6 +59,7 @@ class EditRecord:
     at: datetime
     state: str
     keys: tuple[str, ...]
+    removed: Mapping[str, Any] = field(default_factory=dict)
 
 
 class JobStore:
@@ -179,12 +181,15 @@ class JobStore:
                 select(edit).where(edit.c.job_id == job_id).order_by(edit.c.seq)
             ).all()
             keys: dict[int, list[str]] = {}
-            for seq, key in connection.execute(
-                select(change.c.seq, change.c.key)
+            removed: dict[int, dict[str, Any]] = {}
+            for seq, key, before, after in connection.execute(
+                select(change.c.seq, change.c.key, change.c.before, change.c.after)
                 .where(change.c.job_id == job_id)
                 .order_by(change.c.seq, change.c.key)
             ):
                 keys.setdefault(seq, []).append(key)
+                if after is None and before is not None:
+                    removed.setdefault(seq, {})[key] = value_of(before)
         return [
             EditRecord(
                 seq=row.seq,
@@ -193,6 +198,7 @@ class JobStore:
                 at=datetime.fromisoformat(row.at),
                 state=row.state,
                 keys=tuple(keys.get(row.seq, ())),
+                removed=removed.get(row.seq, {}),
             )
             for row in rows
         ]

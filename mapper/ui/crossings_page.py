@@ -16,6 +16,7 @@ from mapper.routes import Crossing, Lead
 from mapper.trace import Judgement, judge_crossing
 from mapper.ui import jobbar, looks
 from mapper.ui.canvas import LeadStyle
+from mapper.ui.channel_answer import channel_answer
 from mapper.ui.crops import Crop, crop_of_place, draw_lead, photo_scale_px_per_mm, tag_place
 from mapper.ui.drawing import Mark, plate_svg
 from mapper.ui.findings import Findings, findings_of, meeting_key
@@ -74,6 +75,7 @@ def show() -> None:
         if st.button("Go to Pull plan", type="primary"):
             go("plan")
         return
+    channel_answer(ctx, findings, lambda one: _first_picture(ctx, findings, one))
     meeting = _current(meetings)
     left, right = st.columns([4, 1], gap="medium")
     with left, st.container(gap="small"):
@@ -424,6 +426,18 @@ def _picture(
         return
     if jpeg is not None:
         st.image(jpeg, caption=caption, width="stretch", alt=caption)
+
+
+def _first_picture(ctx: Context, findings: Findings, meeting: Crossing) -> tuple[str, bytes] | None:
+    """The most telling photo of a meeting: (sha256, jpeg of the place); None without one."""
+    for view in photos_that_show(ctx, findings, meeting):
+        span = max(high - low for low, high in (meeting.a_span_mm, meeting.b_span_mm))
+        half_mm = min(span / 2 + MARGIN_MM, MAX_HALF_MM)
+        stamp, sha256 = _stamp(ctx, meeting, view.entry.sha256), view.entry.sha256
+        jpeg = _crop_jpeg(stamp, sha256, half_mm, "beside", CROP_PX, ctx, findings, meeting)
+        if jpeg is not None:
+            return sha256, jpeg
+    return None
 
 
 @st.cache_data(show_spinner=False, max_entries=300)

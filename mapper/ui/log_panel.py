@@ -15,7 +15,7 @@ import streamlit as st
 
 from mapper.errors import shown
 from mapper.pulling.words import place_words
-from mapper.records import DoneStep, EditRecord, Job
+from mapper.records import DoneStep, EditRecord, Job, JudgedEntry
 from mapper.ui import looks
 from mapper.ui.findings import Findings
 from mapper.ui.marking import break_form, moved_leads, put_back
@@ -25,6 +25,7 @@ __all__ = ["LogLine", "log_lines", "log_panel", "override_notes"]
 
 LINES = 12  # newest lines, with their buttons; the rest stands in a plain list
 OVERRIDES = 5
+BEFORE = 3  # overruled judgements named in one line
 _STYLE = """<style>
 .log { border-left: 6px solid #c9cfd4; padding: .1rem .7rem; margin: .1rem 0; }
 .log.over { border-color: #a32200; background: #fdeae4; }
@@ -49,11 +50,7 @@ class LogLine:
 def log_lines(job: Job, history: Sequence[EditRecord] = ()) -> tuple[LogLine, ...]:
     """All events of a job, oldest first; lines without a time come where the log has them."""
     lines = [_done_line(step) for step in job.done]
-    for one in job.judged:
-        said = {"a": f"{one.a} on top", "b": f"{one.b} on top", "apart": "apart"}.get(one.top)
-        where = place_words((one.x_mm, one.y_mm))
-        words = f"{one.a} / {one.b} at {where}: {said or 'open'}"
-        lines.append(LogLine(one.at, one.by, "judged", words))
+    lines += [LogLine(one.at, one.by, "judged", _judged_words(one)) for one in job.judged]
     lines += _from_history(job, history)
     start = datetime.min.replace(tzinfo=UTC)
     order: list[tuple[datetime, int, LogLine]] = []
@@ -85,26 +82,34 @@ def _done_line(step: DoneStep) -> LogLine:
     return LogLine(step.at, step.by, what, words, step.wire, step.reason, override)
 
 
+def _judged_words(one: JudgedEntry) -> str:
+    said = {"a": f"{one.a} on top", "b": f"{one.b} on top", "apart": "apart"}.get(one.top, "open")
+    return f"{one.a} / {one.b} at {place_words((one.x_mm, one.y_mm))}: {said}"
+
+
 def _from_history(job: Job, history: Sequence[EditRecord]) -> list[LogLine]:
-    """Judgements that were overruled, the overruling, and marks that were taken back."""
+    """Judgements that were overruled, the overruling, and marks that were taken back.
+
+    What an edit removed decides, not what it was called.
+    """
     lines = []
-    made: dict[str, EditRecord] = {}
     for edit in history:
         if edit.state != "live":
             if any(key.startswith("done/") for key in edit.keys):
                 lines.append(LogLine(edit.at, edit.by, "taken back", edit.label))
             continue
-        keys = [key for key in edit.keys if key.startswith("judged/")]
-        old = [made[key] for key in keys if key in made]
+        old = [
+            JudgedEntry.from_mapping(key.partition("/")[2], value)
+            for key, value in edit.removed.items()
+            if key.startswith("judged/")
+        ]
+        for one in old:
+            lines.append(LogLine(one.at, one.by, "judged", f"{_judged_words(one)}; not any more"))
         if old:
-            before = [one.label for one in old if " / " in one.label]
-            words = edit.label + (f" (before: {'; '.join(before)})" if before else "")
+            before = "; ".join(_judged_words(one) for one in old[:BEFORE])
+            before += f" and {len(old) - BEFORE} more" if len(old) > BEFORE else ""
+            words = f"{edit.label} (before: {before})"
             lines.append(LogLine(edit.at, edit.by, "overruled", words))
-        for key in keys:
-            if key not in made:
-                made[key] = edit
-                if key not in job.texts and len(keys) == 1:
-                    lines.append(LogLine(edit.at, edit.by, "judged", f"{edit.label}; not any more"))
     return lines
 
 
