@@ -132,7 +132,7 @@ def test_a_cell_that_was_not_read_is_not_taken_for_nothing():
 
 
 def test_dead_heater_open_sensor_and_silent_heater():
-    rises = np.full((4, 4), 1.0) + np.diag([24.0, 25.0, 26.0, 27.0])
+    rises = np.full((4, 4), 3.0) + np.diag([24.0, 25.0, 26.0, 27.0])
     rises[1] = 0.0
     dead = judge_rises(names(4), names(4), rises, 0.05)
     assert kinds(dead) == [("dead heater", ("Z02",))]

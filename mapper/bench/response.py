@@ -25,9 +25,8 @@ __all__ = ["Finding", "Response", "judge_log", "judge_rises"]
 
 CLEAR_RATIO = 1.5  # a rise counts as its pair's own when this much above the next in row and column
 CLEAR_SIGMAS = 5.0  # and by this many standard deviations of the difference
-SILENT_SHARE = 0.06  # of the plate's usual rise: less is no answer at all
-WEAK_SHARE = 0.2  # less than this is an answer too weak to judge by
-ALIVE_SHARE = 0.02  # a neighbour's rise of this share shows that a heater heats
+WEAK_SHARE = 0.2  # of the plate's usual rise: less is an answer too weak to judge by
+ALIVE_SHARE = 0.08  # less is no answer at all; from here on even a neighbour's rise is one
 ALIVE_SIGMAS = 8.0  # when it is this far above the noise; many neighbours are looked at
 TYPED_SIGMA_C = 0.5  # how well a rise is read off a display by hand
 
@@ -298,10 +297,10 @@ class _Judge:
                 "with a longer turn."
             )
             return Finding("weak", (name,), (), text)
-        heats = (sizes > np.maximum(ALIVE_SHARE * self.usual, ALIVE_SIGMAS * noises)).any()
-        if sizes[s] < SILENT_SHARE * self.usual and not heats:
+        if sizes[s] < ALIVE_SHARE * self.usual:
             return self._no_answer(h, missing)
-        if blind and (taken[s] or sizes[s] < WEAK_SHARE * self.usual):
+        heats = (sizes > np.maximum(ALIVE_SHARE * self.usual, ALIVE_SIGMAS * noises)).any()
+        if blind and heats and (taken[s] or sizes[s] < WEAK_SHARE * self.usual):
             text = (
                 f"{name} heats its neighbours, but its own sensor does not show it "
                 f"({', '.join(missing) or 'not logged'}): mend the sensor, then test {name} again."

@@ -90,7 +90,10 @@ def read_response_log(data: bytes | str) -> ResponseLog:
     with np.errstate(invalid="ignore"):
         temps_c[(temps_c < LOWEST_C) | (temps_c > HIGHEST_C)] = np.nan
     names = tuple(_SENSOR_WORDS.sub("", table.titles[i]) or table.titles[i] for i in sensors)
-    return ResponseLog(table.time_s, names, temps_c, heaters, on)
+    place = {zone_key(name): i for i, name in enumerate(names)}
+    # Heaters in the order of the sensors, not in that of their turns.
+    order = sorted(range(len(heaters)), key=lambda h: (place.get(keys[h], len(place)), h))
+    return ResponseLog(table.time_s, names, temps_c, tuple(heaters[h] for h in order), on[:, order])
 
 
 def _named(table: LoggedTable, column: int) -> tuple[tuple[str, ...], np.ndarray]:

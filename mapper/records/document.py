@@ -14,6 +14,8 @@ Keys
 ``takeout/<drop>``  what is taken out of a drop, see there
 ``done/<0001>``    {"action", "wire", "past", "at", "by", "reason", "reached"}: the log
 ``zone/<id>``      data and bench readings of a zone, see `mapper.bench.Zone`
+``response/<0001>`` a response test, see `mapper.bench.response`
+``warmup/<0001>``  a warm-up that was watched, see `mapper.bench.warmup`
 ``limits``         limits set anew for this job, see `mapper.bench.Limits`
 ``pins``           {"spare": text}: connector pins left free on purpose
 ``costs``          what the user enters of cost, see `mapper.bench.salvage.Costs`
@@ -61,7 +63,10 @@ __all__ = [
 
 MAX_KEY_LENGTH = 200  # a kind, a slash and an id of 64 characters, with room
 UNSEEN_ERROR_MM = 4.0  # how far a buried run may lie from where it was drawn
-KINDS_WITH_ID = ("photo", "fit", "lead", "judged", "done", "zone", "cover", "takeout", "note")
+KINDS_WITH_ID = (
+    *("photo", "fit", "lead", "judged", "done", "zone", "cover", "takeout", "note"),
+    *("response", "warmup"),
+)
 KINDS_ALONE = ("about", "plate", "settings", "limits", "pins", "costs", "rebuild", "as-built")
 LOG_ACTIONS = ("pull", "peel", "broke", "put back", "took off")
 _SHA256 = re.compile(r"[0-9a-f]{64}\Z")

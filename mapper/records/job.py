@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 from mapper.bench import BenchError, Limits, Zone
 from mapper.bench.pins import read_spare
 from mapper.bench.salvage import Costs
+from mapper.bench.response import Response
+from mapper.bench.warmup import WarmUp
 from mapper.plate import Plate
 from mapper.pulling import LogReading, read_log, refusals, with_parts
 from mapper.records.document import (
@@ -77,6 +79,8 @@ def check_entry(key: str, value: Any) -> None:
             Zone.from_mapping(name, value)
         except BenchError as error:
             raise RecordsError(str(error)) from None
+    elif kind in ("response", "warmup"):
+        _check_watched(kind, value)
     elif kind == "cover":
         CoverEntry.from_mapping(name, value)
     elif kind == "takeout":
@@ -99,6 +103,13 @@ def _check_bench(kind: str, value: Mapping[str, Any]) -> None:
             Costs.from_mapping(value)
         else:
             read_spare(text(value.get("spare", ""), "pins: spare"))
+    except BenchError as error:
+        raise RecordsError(str(error)) from None
+
+
+def _check_watched(kind: str, value: Mapping[str, Any]) -> None:
+    try:
+        (Response if kind == "response" else WarmUp).from_dict(value)
     except BenchError as error:
         raise RecordsError(str(error)) from None
 

@@ -31,6 +31,7 @@ PAGE_WORDS = {
     "sheet": "Sheet",
     "parts": "Parts",
     "readings": "Readings",
+    "response": "Response test",
     "salvage": "Salvage",
     "rebuild": "Rebuild",
     "compare": "As found, as built",

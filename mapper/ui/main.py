@@ -23,6 +23,7 @@ from mapper.ui import (
     readings_page,
     salvage_page,
     rebuild_page,
+    response_page,
     session,
     sheet_page,
 )
@@ -48,6 +49,7 @@ PHASES = {
     "Test": {
         "parts": parts_page.show,
         "readings": readings_page.show,
+        "response": response_page.show,
         "salvage": salvage_page.show,
     },
     "Rebuild": {

@@ -1,0 +1,311 @@
+"""Warm-up watch: fit the first-order rise of a part that is heated, and say when it will be warm.
+
+Model: T(t) = end - (end - start) exp(-t / tau), the answer of one mass with one loss to constant
+power (Newton's law of cooling; Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, the
+lumped capacitance method). Fitted by `scipy.optimize.least_squares` with a soft loss against
+single wild values. The interval comes from the profile of the fit: every time constant that
+explains the values about as well as the best is kept (F ratio; Bates & Watts 1988, chapter 6), and
+the answer is the range of what these say. That stays honest while the curve still looks straight,
+where a linear error would not.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.stats import f as f_ratio
+
+from mapper.bench.errors import BenchError
+from mapper.bench.logs import read_log_table
+from mapper.errors import shown
+
+__all__ = ["Rise", "WarmUp", "fit_rise", "read_warm_up", "warnings_for"]
+
+LEAST_POINTS = 5
+LEAST_RISE_C = 3.0
+CONFIDENCE = 0.95
+SHARE_SEEN = 0.25  # of the way to the end; before that nobody can tell where it ends
+READ_TO_C = 0.3  # readings are not better than this, whatever the fit leaves over
+SOON_S = 300.0
+MAX_POINTS = 100_000
+PROFILE = 160
+
+
+@dataclass(frozen=True)
+class WarmUp:
+    """A warm-up as logged: (seconds, °C) in order, and what it is held against."""
+
+    name: str
+    points: tuple[tuple[float, float], ...] = ()
+    target_c: float = 200.0
+    resin: str = "unknown"
+    stop_c: float | None = None  # set by hand; else the resin's
+    rating_c: float | None = None  # of the lead insulation
+    extra: Mapping[str, Any] = field(default_factory=dict)
+
+    @classmethod
+    def from_dict(cls, mapping: Mapping[str, Any]) -> WarmUp:
+        """The warm-up as kept. Raises BenchError for anything else."""
+        try:
+            points = tuple((float(t), float(c)) for t, c in mapping.get("points", ()))
+            numbers = [float(mapping.get("target_c", 200.0))]
+            limits = [
+                None if mapping.get(key) is None else float(mapping[key])
+                for key in ("stop_c", "rating_c")
+            ]
+            texts = [mapping.get("name", ""), mapping.get("resin", "unknown")]
+        except (TypeError, ValueError, AttributeError, OverflowError):
+            raise BenchError("The warm-up is damaged: enter it again.") from None
+        every = [*numbers, *(one for one in limits if one is not None), *sum(points, ())]
+        in_order = all(a[0] <= b[0] for a, b in zip(points[:-1], points[1:], strict=True))
+        if (
+            not all(isinstance(one, str) for one in texts)
+            or not all(math.isfinite(one) for one in every)
+            or not in_order
+            or len(points) > MAX_POINTS
+        ):
+            raise BenchError("The warm-up is damaged: enter it again.")
+        known = ("name", "points", "target_c", "resin", "stop_c", "rating_c")
+        extra = {key: value for key, value in mapping.items() if key not in known}
+        return cls(texts[0], points, numbers[0], texts[1], limits[0], limits[1], extra)
+
+    def to_dict(self) -> dict[str, Any]:
+        return {
+            **self.extra,
+            "name": self.name,
+            "points": [list(point) for point in self.points],
+            "target_c": self.target_c,
+            "resin": self.resin,
+            "stop_c": self.stop_c,
+            "rating_c": self.rating_c,
+        }
+
+
+@dataclass(frozen=True)
+class Rise:
+    """The fit of a warm-up.
+
+    tau_s, end_c : best fit, None while nothing can be told. *_range : 95 % ranges, where an
+    infinite upper end means that the values do not bound it. target_s : seconds from the first
+    point at which the target is reached, None for never or not to be told; target_range_s as the
+    others. `text` says all that in words.
+    """
+
+    text: str
+    known: bool = False
+    tau_s: float | None = None
+    end_c: float | None = None
+    start_c: float | None = None
+    tau_range_s: tuple[float, float] | None = None
+    end_range_c: tuple[float, float] | None = None
+    target_s: float | None = None
+    target_range_s: tuple[float, float] | None = None
+    spread_c: float | None = None
+
+    def at_c(self, time_s: np.ndarray) -> np.ndarray:
+        """(N,) °C of the fitted curve; only when `tau_s` is known."""
+        decay = np.exp(-np.asarray(time_s, float) / self.tau_s)
+        return self.end_c - (self.end_c - self.start_c) * decay
+
+
+def read_warm_up(data: bytes | str, column: str | None = None) -> tuple[tuple[float, float], ...]:
+    """Read (seconds, °C) from a logged table: the column named, or the first with numbers.
+
+    Raises
+    ------
+    BenchError
+        There is no such table or column.
+    """
+    table = read_log_table(data)
+    filled = np.isfinite(table.values).any(axis=0)
+    if column is None:
+        at = int(np.argmax(filled))
+    else:
+        names = [title.casefold() for title in table.titles]
+        if column.casefold() not in names:
+            raise BenchError(f"The log has no column {shown(column)}: choose another.")
+        at = names.index(column.casefold())
+    if not filled.any() or not filled[at]:
+        raise BenchError("The log has no column with temperatures: add one.")
+    values = table.values[:, at]
+    if table.units[at].casefold().strip("° ") in ("f", "deg f", "fahrenheit"):
+        values = (values - 32) / 1.8
+    there = np.isfinite(values) & (values > -100) & (values < 1500)
+    return tuple(
+        (float(t), float(c)) for t, c in zip(table.time_s[there], values[there], strict=True)
+    )
+
+
+def fit_rise(points: Sequence[tuple[float, float]], target_c: float) -> Rise:
+    """Fit the rise and say when `target_c` will be reached, or that it can't be told yet."""
+    values = np.array(points, float).reshape(-1, 2)
+    if len(values) < LEAST_POINTS:
+        return Rise(f"{LEAST_POINTS - len(values)} more readings are needed before anything shows.")
+    time_s, temp_c = values[:, 0] - values[0, 0], values[:, 1]
+    span_s = float(time_s[-1])
+    if span_s <= 0 or len(np.unique(time_s)) < LEAST_POINTS:
+        return Rise("The readings need different times.")
+    ahead = np.median(temp_c[-3:]) - np.median(temp_c[:3])
+    reached = np.flatnonzero(temp_c >= target_c)
+    if len(reached) and temp_c[-1] >= target_c:
+        at_s = float(time_s[reached[0]])
+        return Rise(
+            f"The target of {target_c:g} °C is reached.", True, target_s=at_s,
+            target_range_s=(at_s, at_s),
+        )  # fmt: skip
+    if ahead < LEAST_RISE_C:
+        return Rise(
+            f"The temperature has risen by {max(ahead, 0):.1f} °C only: too little to say anything."
+        )
+    return _told(time_s, temp_c, span_s, target_c)
+
+
+def _told(time_s: np.ndarray, temp_c: np.ndarray, span_s: float, target_c: float) -> Rise:
+    taus = np.geomspace(span_s / 200, span_s * 200, PROFILE)
+    weight = _weights(time_s, temp_c, taus)
+    fits = [_line(time_s, temp_c, tau, weight) for tau in taus]
+    losses = np.array([one[2] for one in fits])
+    free = max(weight.sum() - 3, 1.0)
+    residual = _residuals(time_s, temp_c, taus[int(np.argmin(losses))], weight)
+    widen = _widening(residual)
+    least = float(losses.min())
+    spread2 = max(least / free, READ_TO_C**2)
+    bound = least + spread2 * widen * float(f_ratio.ppf(CONFIDENCE, 1, free / widen + 1))
+    kept = losses <= bound
+    best = int(np.argmin(losses))
+    ends = np.array([one[0] for one in fits])
+    rising = np.array([one[1] for one in fits]) > 0
+    starts = ends - np.array([one[1] for one in fits])
+    kept &= rising
+    if not kept.any():
+        return Rise("The readings do not follow a rise that levels off: nothing can be told.")
+    open_ended = bool(kept[-1])
+    reach = np.array(
+        [_reach_s(start, end, tau, target_c)
+         for start, end, tau in zip(starts, ends, taus, strict=True)]
+    )  # fmt: skip
+    low, high = float(reach[kept].min()), float(reach[kept].max())
+    end_high = math.inf if open_ended else float(ends[kept].max())
+    tau_range = (float(taus[kept].min()), math.inf if open_ended else float(taus[kept].max()))
+    end_range = (float(ends[kept].min()), end_high)
+    seen = 1 - math.exp(-span_s / tau_range[1]) if math.isfinite(tau_range[1]) else 0.0
+    numbers = {
+        "tau_s": float(taus[best]),
+        "end_c": float(ends[best]),
+        "start_c": float(starts[best]),
+        "tau_range_s": tau_range,
+        "end_range_c": end_range,
+        "spread_c": math.sqrt(least / free),
+    }
+    levels = (
+        f"It levels off at {end_range[0]:.0f} to {end_high:.0f} °C "
+        f"(time constant {_span(*tau_range)})."
+        if math.isfinite(end_high)
+        else f"Where it levels off can't be told yet: above {end_range[0]:.0f} °C."
+    )
+    if math.isinf(low):
+        text = f"As it is heated now, {target_c:g} °C will not be reached. {levels}"
+        return Rise(text, True, **numbers, target_range_s=(math.inf, math.inf))
+    soonest = max(low - span_s, 0.0)
+    if math.isinf(high) or seen < SHARE_SEEN:
+        text = (
+            f"When {target_c:g} °C will be reached can't be told yet: not before "
+            f"{_span(soonest)} from now, perhaps never. {levels} Keep logging."
+        )
+        return Rise(text, False, **numbers, target_range_s=(low, math.inf))
+    text = f"{target_c:g} °C will be reached in {_span(soonest, high - span_s)} from now. {levels}"
+    return Rise(text, True, **numbers, target_s=float(reach[best]), target_range_s=(low, high))
+
+
+def _weights(time_s: np.ndarray, temp_c: np.ndarray, taus: np.ndarray) -> np.ndarray:
+    """1 for what belongs to the rise, 0 for single wild values; from a fit with a soft loss."""
+    start, end = float(temp_c[0]), float(temp_c.max())
+    first = [math.log(max(time_s[-1] / 2, 1e-6)), end, start]
+    low, high = math.log(taus[0]), math.log(taus[-1])
+    found = least_squares(
+        lambda p: p[1] - (p[1] - p[2]) * np.exp(-time_s / math.exp(p[0])) - temp_c,
+        [min(max(first[0], low), high), first[1], first[2]],
+        bounds=([low, -1e5, -1e5], [high, 1e5, 1e5]),
+        loss="soft_l1",
+        f_scale=1.0,
+        x_scale=[1.0, 50.0, 50.0],
+    )
+    off = np.abs(found.fun)
+    return (off <= max(6 * 1.4826 * float(np.median(off)), 3 * READ_TO_C)).astype(float)
+
+
+def _line(
+    time_s: np.ndarray, temp_c: np.ndarray, tau_s: float, weight: np.ndarray
+) -> tuple[float, float, float]:
+    """(end, end - start, loss) of the least squares for one time constant."""
+    decay = np.exp(-time_s / tau_s)
+    total = weight.sum()
+    mean_d, mean_t = (weight @ decay) / total, (weight @ temp_c) / total
+    d, t = decay - mean_d, temp_c - mean_t
+    power = float(weight @ (d * d))
+    slope = float(weight @ (d * t)) / power if power > 0 else 0.0
+    loss = float(weight @ (t - slope * d) ** 2)
+    return mean_t - slope * mean_d, -slope, loss
+
+
+def _residuals(
+    time_s: np.ndarray, temp_c: np.ndarray, tau_s: float, weight: np.ndarray
+) -> np.ndarray:
+    end, lift, _ = _line(time_s, temp_c, tau_s, weight)
+    return ((end - lift * np.exp(-time_s / tau_s)) - temp_c)[weight > 0]
+
+
+def _widening(residual: np.ndarray) -> float:
+    """(1 + r) / (1 - r) for residuals of lag-one correlation r."""
+    power = float(residual @ residual)
+    r = float(residual[1:] @ residual[:-1]) / power if power > 0 else 0.0
+    r = min(max(r, 0.0), 0.9)
+    return (1 + r) / (1 - r)
+
+
+def _reach_s(start_c: float, end_c: float, tau_s: float, target_c: float) -> float:
+    if end_c <= target_c or end_c <= start_c:
+        return math.inf
+    return max(tau_s * math.log((end_c - start_c) / (end_c - target_c)), 0.0)
+
+
+def _span(low_s: float, high_s: float | None = None) -> str:
+    def one(seconds: float) -> str:
+        if math.isinf(seconds):
+            return "without bound"
+        if seconds < 90:
+            return f"{seconds:.0f} s"
+        return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
+
+    if high_s is None or one(low_s) == one(high_s):
+        return one(low_s)
+    return f"{one(low_s)} to {one(high_s)}"
+
+
+def warnings_for(
+    points: Sequence[tuple[float, float]], rise: Rise, limit_c: float, what: str
+) -> tuple[str, ...]:
+    """Plain sentences on a limit: passed, near, or on the way to be passed and when."""
+    if not points:
+        return ()
+    now_c = float(points[-1][1])
+    if now_c >= limit_c:
+        return (f"STOP: {now_c:.0f} °C is at or over the {limit_c:.0f} °C of {what}.",)
+    out = []
+    if rise.tau_s is not None:
+        last_s = points[-1][0] - points[0][0]
+        end_c = rise.end_range_c[1]
+        if end_c >= limit_c:
+            ends = "it may not level off below" if math.isinf(end_c) else "it levels off at or over"
+            when_s = _reach_s(rise.start_c, rise.end_c, rise.tau_s, limit_c) - last_s
+            soon = "" if math.isinf(when_s) else f", in about {_span(max(when_s, 0.0))}"
+            hurry = " Lower the power now." if when_s < SOON_S else ""
+            out.append(f"Mind {what}: {ends} its {limit_c:.0f} °C{soon}.{hurry}")
+    if not out and now_c > limit_c - 20:
+        out.append(f"{now_c:.0f} °C is within 20 K of the {limit_c:.0f} °C of {what}.")
+    return tuple(out)
