@@ -34,6 +34,7 @@ READ_TO_C = 0.3  # readings are not better than this, whatever the fit leaves ov
 SOON_S = 300.0
 MAX_POINTS = 100_000
 PROFILE = 160
+ZOOMS = 3
 
 
 @dataclass(frozen=True)
@@ -167,24 +168,30 @@ def fit_rise(points: Sequence[tuple[float, float]], target_c: float) -> Rise:
 
 def _told(time_s: np.ndarray, temp_c: np.ndarray, span_s: float, target_c: float) -> Rise:
     taus = np.geomspace(span_s / 200, span_s * 200, PROFILE)
+    longest_s = float(taus[-1])
     weight = _weights(time_s, temp_c, taus)
-    fits = [_line(time_s, temp_c, tau, weight) for tau in taus]
-    losses = np.array([one[2] for one in fits])
-    free = max(weight.sum() - 3, 1.0)
-    residual = _residuals(time_s, temp_c, taus[int(np.argmin(losses))], weight)
-    widen = _widening(residual)
-    least = float(losses.min())
-    spread2 = max(least / free, READ_TO_C**2)
-    bound = least + spread2 * widen * float(f_ratio.ppf(CONFIDENCE, 1, free / widen + 1))
-    kept = losses <= bound
-    best = int(np.argmin(losses))
+    for _ in range(ZOOMS):  # into the time constants that explain the values about equally well
+        fits = [_line(time_s, temp_c, tau, weight) for tau in taus]
+        losses = np.array([one[2] for one in fits])
+        best = int(np.argmin(losses))
+        free = max(weight.sum() - 3, 1.0)
+        widen = _widening(_residuals(time_s, temp_c, taus[best], weight))
+        least = float(losses[best])
+        spread2 = max(least / free, READ_TO_C**2)
+        level = float(f_ratio.ppf(CONFIDENCE, 1, max(free / widen, 1.0)))
+        kept = losses <= least + spread2 * widen * level
+        within = np.flatnonzero(kept)
+        low, high = max(within[0] - 1, 0), min(within[-1] + 1, len(taus) - 1)
+        zoomed = np.geomspace(taus[low], taus[high], PROFILE)
+        shown_taus, taus = taus, zoomed
+    taus = shown_taus
     ends = np.array([one[0] for one in fits])
     rising = np.array([one[1] for one in fits]) > 0
     starts = ends - np.array([one[1] for one in fits])
     kept &= rising
     if not kept.any():
         return Rise("The readings do not follow a rise that levels off: nothing can be told.")
-    open_ended = bool(kept[-1])
+    open_ended = bool(kept[-1]) and taus[-1] >= 0.99 * longest_s
     reach = np.array(
         [_reach_s(start, end, tau, target_c)
          for start, end, tau in zip(starts, ends, taus, strict=True)]
@@ -203,7 +210,7 @@ def _told(time_s: np.ndarray, temp_c: np.ndarray, span_s: float, target_c: float
         "spread_c": math.sqrt(least / free),
     }
     levels = (
-        f"It levels off at {end_range[0]:.0f} to {end_high:.0f} °C "
+        f"It levels off at {_from_to(end_range[0], end_high)} °C "
         f"(time constant {_span(*tau_range)})."
         if math.isfinite(end_high)
         else f"Where it levels off can't be told yet: above {end_range[0]:.0f} °C."
@@ -215,7 +222,8 @@ def _told(time_s: np.ndarray, temp_c: np.ndarray, span_s: float, target_c: float
     if math.isinf(high) or seen < SHARE_SEEN:
         text = (
             f"When {target_c:g} °C will be reached can't be told yet: not before "
-            f"{_span(soonest)} from now, perhaps never. {levels} Keep logging."
+            f"{_span(soonest)} from now{'' if math.isfinite(high) else ', perhaps never'}. "
+            f"{levels} Keep logging."
         )
         return Rise(text, False, **numbers, target_range_s=(low, math.inf))
     text = f"{target_c:g} °C will be reached in {_span(soonest, high - span_s)} from now. {levels}"
@@ -285,6 +293,10 @@ def _span(low_s: float, high_s: float | None = None) -> str:
     if high_s is None or one(low_s) == one(high_s):
         return one(low_s)
     return f"{one(low_s)} to {one(high_s)}"
+
+
+def _from_to(low: float, high: float) -> str:
+    return f"{low:.0f}" if f"{low:.0f}" == f"{high:.0f}" else f"{low:.0f} to {high:.0f}"
 
 
 def warnings_for(

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from mapper.bench import BenchError, Limits, Zone
 from mapper.bench.pins import read_spare
-from mapper.bench.salvage import Costs
 from mapper.bench.response import Response
+from mapper.bench.salvage import Costs
 from mapper.bench.warmup import WarmUp
 from mapper.plate import Plate
 from mapper.pulling import LogReading, read_log, refusals, with_parts

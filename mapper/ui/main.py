@@ -21,9 +21,9 @@ from mapper.ui import (
     plan_page,
     plate_page,
     readings_page,
-    salvage_page,
     rebuild_page,
     response_page,
+    salvage_page,
     session,
     sheet_page,
 )
