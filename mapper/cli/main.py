@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from mapper import __version__
-from mapper.errors import MapperError
+from mapper.errors import MapperError, shown
 
 if TYPE_CHECKING:
     from mapper.routes import RouteMap
@@ -90,6 +90,18 @@ def _parser() -> argparse.ArgumentParser:
     fit.add_argument("photos", type=Path, nargs="+", metavar="PHOTO", help="JPEG, PNG or HEIC")
     fit.add_argument("--json", action="store_true", help="print the fits as JSON")
     fit.set_defaults(run=_fit)
+
+    markers = commands.add_parser("markers", help="printable sheet of markers for the plate's face")
+    markers.add_argument("file", type=Path, metavar="PDF", help="file to write")
+    markers.add_argument(
+        "--side", type=float, default=30.0, metavar="MM", help="side of the black square (30)"
+    )
+    markers.add_argument(
+        "--ids", default="0-7", metavar="NUMBERS", help="such as 0-7,12; 0 to 49 (0-7)"
+    )
+    markers.add_argument("--paper", default="A4", help="A4, A3 or Letter (A4)")
+    markers.add_argument("--force", action="store_true", help="write over a file that is there")
+    markers.set_defaults(run=_markers)
     return parser
 
 
@@ -227,6 +239,30 @@ def _fit(arguments: argparse.Namespace) -> int:
                     f"error {result['sigma_mm']:.2f} mm (1 sigma, worst drop). {reasons}".rstrip()
                 )
     return BAD_NEWS if any("error" in result for result in results) else 0
+
+
+def _markers(arguments: argparse.Namespace) -> int:
+    from mapper.sheets.marker_sheet import MARKER_CAUTION, marker_sheet_pdf, read_marker_ids
+
+    ids = read_marker_ids(arguments.ids)
+    pdf = marker_sheet_pdf(arguments.side, ids, arguments.paper)
+    if arguments.file.exists() and not arguments.force:
+        raise MapperError(
+            f"{shown(arguments.file)} is there already: name another file, or add --force."
+        )
+    try:
+        arguments.file.write_bytes(pdf)
+    except OSError as error:
+        raise MapperError(
+            f"{shown(arguments.file)} can't be written ({shown(error.strerror)}): name another "
+            "file."
+        ) from error
+    print(
+        f"Wrote {shown(arguments.file)}: {len(ids)} markers of {arguments.side:g} mm. Print at "
+        "100 % and measure the bar at the foot: 100 mm."
+    )
+    print(MARKER_CAUTION)
+    return 0
 
 
 def _place(x_mm: float, y_mm: float) -> str:

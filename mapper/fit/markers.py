@@ -22,6 +22,7 @@ from mapper.fit.refine import KnownPoints, Prior, prior_rows
 from mapper.plate.model import Marker
 
 __all__ = [
+    "MARKER_DICTIONARY",
     "MARKER_MODULES",
     "MOVED_MM",
     "MarkersSeen",
@@ -34,6 +35,7 @@ __all__ = [
     "markers_of",
 ]
 
+MARKER_DICTIONARY = "DICT_4X4_50"  # its name in OpenCV
 MARKER_MODULES = 6  # along a side, the black ring included
 MOVED_MM = 1.0  # a marker farther than this from its place is taken as moved
 CORNER_PX = 0.3  # of a corner in a sharp photo
@@ -282,4 +284,4 @@ def _meeting(first, second) -> np.ndarray | None:
 
 
 def _dictionary():
-    return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, MARKER_DICTIONARY))

@@ -1,5 +1,12 @@
 """Printed sheets: a neutral drawing in millimetres, written as PDF or SVG."""
 
+from mapper.sheets.marker_sheet import (
+    MARKER_CAUTION,
+    PAPERS_MM,
+    marker_sheet_pdf,
+    marker_sheets,
+    read_marker_ids,
+)
 from mapper.sheets.order_list import order_list_csv, order_list_xlsx
 from mapper.sheets.pdf import scenes_to_pdf
 from mapper.sheets.pull_sheet import CAUTION, pull_sheet, pull_sheet_pdf, pull_sheet_svg
@@ -11,13 +18,18 @@ __all__ = [
     "CAUTION",
     "Circle",
     "Line",
+    "MARKER_CAUTION",
+    "PAPERS_MM",
     "Scene",
     "Text",
+    "marker_sheet_pdf",
+    "marker_sheets",
     "order_list_csv",
     "order_list_xlsx",
     "pull_sheet",
     "pull_sheet_pdf",
     "pull_sheet_svg",
+    "read_marker_ids",
     "salvage_sheet",
     "salvage_sheet_pdf",
     "scene_to_svg",
