@@ -18,6 +18,7 @@ __all__ = [
     "LIKENESS",
     "NOMINAL_WIDTH_PX",
     "Elements",
+    "elements_near",
     "elements_of_colour",
     "joined",
     "line_elements",
@@ -32,6 +33,7 @@ LIKENESS = 40.0  # answer of a place that has exactly the colour asked for
 MIN_LIKENESS = 8.0
 LIGHTNESS_WEIGHT = 0.6  # shade changes lightness more than hue
 MIN_SIDE_RATIO = 0.15  # weaker side over stronger side; a step edge gives 0 or less
+GAP_PX = 8  # between pictures on one sheet: no filter and no profile reaches over two of it
 NOISE_FACTOR = 2.0
 MAX_CROSS_BEND = 0.4  # bend along the line over bend across it
 SIDE_OFFSETS_PX = np.array([0.75, 1.5, 2.25, 3.0, 3.75, 4.5])
@@ -120,6 +122,33 @@ def line_elements(lab: np.ndarray, spacing_px: int = 2) -> Elements:
     return _elements(lab, lab, MIN_CONTRAST, spacing_px)
 
 
+def elements_near(
+    pictures: list[np.ndarray], places: list[np.ndarray], reaches: list[float]
+) -> tuple[Elements, np.ndarray]:
+    """Line elements within `reaches[k]` px of `places[k]` in `pictures[k]` (H, W, 3) Lab.
+
+    With each the number k of its picture. Many small pictures cost little more than one: they
+    are laid side by side, so far apart that none sees its neighbour.
+    """
+    padded = [cv2.copyMakeBorder(p, *4 * (GAP_PX,), cv2.BORDER_REPLICATE) for p in pictures]
+    height = max(len(p) for p in padded)
+    sheet = np.zeros((height, sum(p.shape[1] for p in padded), 3), np.float32)
+    wanted = np.zeros(sheet.shape[:2], bool)
+    noise_from, corners, x0 = [], [], 0
+    for picture, place, reach in zip(padded, places, reaches, strict=True):
+        high, wide = picture.shape[:2]
+        sheet[:high, x0 : x0 + wide] = picture
+        x, y = np.arange(wide) - GAP_PX - place[0], np.arange(high) - GAP_PX - place[1]
+        wanted[:high, x0 : x0 + wide] = x**2 + (y**2)[:, None] <= reach**2
+        noise_from.append((x0 + GAP_PX, GAP_PX, x0 + wide - GAP_PX, high - GAP_PX))
+        corners.append((x0 + GAP_PX, GAP_PX))
+        x0 += wide
+    found = _elements(sheet, sheet, MIN_CONTRAST, 1, wanted, noise_from)
+    edges = np.array([c[0] - GAP_PX for c in corners[1:]])
+    number = np.searchsorted(edges, found.xy[:, 0], side="right")
+    return replace(found, xy=found.xy - np.array(corners, float)[number]), number
+
+
 def elements_of_colour(lab: np.ndarray, colours: np.ndarray, spread: float) -> Elements:
     """Line elements of the places in `lab` that have one of the Lab `colours` (K, 3).
 
@@ -127,12 +156,18 @@ def elements_of_colour(lab: np.ndarray, colours: np.ndarray, spread: float) -> E
     other colours are not there at all in this picture; `contrast` is then 0..`LIKENESS`.
     """
     smooth = cv2.GaussianBlur(lab, (3, 3), 0.7)
-    nearest = np.full(lab.shape[:2], np.inf, np.float32)
-    for own in colours.astype(np.float32):
-        off = smooth - own
-        off[..., 0] *= LIGHTNESS_WEIGHT
-        np.minimum(nearest, np.einsum("ijk,ijk->ij", off, off), out=nearest)
-    likeness = LIKENESS * np.exp(nearest / np.float32(-2 * spread**2))
+    weights = np.array([LIGHTNESS_WEIGHT**2, 1.0, 1.0])
+    # |w (x - c)|^2 as |w x|^2 - 2 w^2 c x + |w c|^2: one pass for each colour.
+    rows = np.column_stack([-2 * colours * weights, (colours**2 * weights).sum(1)])
+    nearest = cv2.transform(smooth, rows[:1])
+    for row in rows[1:]:
+        np.minimum(nearest, cv2.transform(smooth, row[None]), out=nearest)
+    nearest += cv2.transform(smooth * smooth, weights[None])
+    # Cut where it no longer counts: numbers next to zero are slow to reckon with.
+    np.minimum(nearest, np.float32(24 * spread**2), out=nearest)
+    nearest *= np.float32(-0.5 / spread**2)
+    likeness = cv2.exp(nearest)
+    likeness *= np.float32(LIKENESS)
     return _elements(likeness[..., None], lab, MIN_LIKENESS, 2)
 
 
@@ -142,17 +177,36 @@ def _filtered(picture: np.ndarray, kx: np.ndarray, ky: np.ndarray) -> np.ndarray
 
 
 def _elements(
-    picture: np.ndarray, lab: np.ndarray, min_contrast: float, spacing_px: int
+    picture: np.ndarray,
+    lab: np.ndarray,
+    min_contrast: float,
+    spacing_px: int,
+    wanted: np.ndarray | None = None,
+    parts: list[tuple[int, int, int, int]] | None = None,
 ) -> Elements:
-    """Line elements of `picture` (H, W, C); their colours are read from `lab`."""
+    """Line elements of `picture` (H, W, C); their colours are read from `lab`.
+
+    `wanted` (H, W) bool: only there. `parts` (x0, y0, x1, y1): pictures of which each has its
+    own noise.
+    """
     width, channels = picture.shape[1], picture.shape[2]
     hxx = _filtered(picture, _BEND, _SMOOTH)
     hxy = _filtered(picture, _SLOPE, _SLOPE)
     hyy = _filtered(picture, _SMOOTH, _BEND)
     bend2 = np.einsum("ijk,ijk->ij", hxx, hxx) + np.einsum("ijk,ijk->ij", hyy, hyy)
     # A bar of contrast c and nominal width bends the smoothed colour by about 0.35 c.
-    floor = max(0.2 * min_contrast, NOISE_FACTOR * float(np.sqrt(np.median(bend2[::3, ::3]))) * 0.5)
-    index = np.flatnonzero(bend2.ravel() > floor**2)
+    floor = np.full(bend2.shape, 0.0, np.float32) if parts else 0.0
+    for x0, y0, x1, y1 in parts or [(0, 0, width, len(picture))]:
+        grain = float(np.sqrt(np.median(bend2[y0:y1:3, x0:x1:3])))
+        level = max(0.2 * min_contrast, NOISE_FACTOR * grain * 0.5)
+        if parts:
+            floor[y0:y1, x0:x1] = level
+        else:
+            floor = level
+    bent = bend2 > floor**2
+    if wanted is not None:
+        bent &= wanted
+    index = np.flatnonzero(bent)
     if len(index) == 0:
         return _none()
     xx, xy_, yy = (h.reshape(-1, channels)[index] for h in (hxx, hxy, hyy))
@@ -167,7 +221,7 @@ def _elements(
     # Where the colour bends both ways two lines meet or one ends: no direction to be had.
     spread = np.sqrt((a11 - a22) ** 2 + 4 * a12**2)
     plain = (a11 + a22 - spread) < MAX_CROSS_BEND**2 * (a11 + a22 + spread)
-    strong = (strength > floor) & plain
+    strong = (strength > (floor.ravel()[index] if parts else floor)) & plain
     index, nx, ny, bend, strength = (v[strong] for v in (index, nx, ny, bend, strength))
     gx = _filtered(picture, _SLOPE, _SMOOTH).reshape(-1, channels)[index]
     gy = _filtered(picture, _SMOOTH, _SLOPE).reshape(-1, channels)[index]

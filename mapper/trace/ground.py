@@ -8,7 +8,10 @@ may be asked for from several threads.
 from __future__ import annotations
 
 import threading
+from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
@@ -21,6 +24,7 @@ __all__ = ["LAYERS", "Ground", "Layer", "as_ground", "layer_for_width", "layer_s
 LAYERS = 8  # leads of 3 px (layer 0) to about 50 px (layer 7), half an octave apart
 PREPARED_PX = 3_100_000  # layers up to this size are made by `prepare`, finer ones when needed
 MIN_SIDE_PX = 8
+LOOKS = 256  # places looked at that are kept in mind
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +48,7 @@ class Ground:
 
     image_bgr: np.ndarray
     _layers: dict[int, Layer] = field(default_factory=dict, repr=False)
+    _looks: OrderedDict[tuple, Any] = field(default_factory=OrderedDict, repr=False)
     _lock: threading.RLock = field(default_factory=threading.RLock, repr=False)
 
     @property
@@ -62,6 +67,19 @@ class Ground:
                 found = self._layers.get(number)
                 if found is None:
                     found = self._layers[number] = _make_layer(self.image_bgr, number)
+        return found
+
+    def remembered(self, name: tuple, make: Callable[[], Any]) -> Any:
+        """What `make` gives for `name`, kept a while: a next line starts at the last click."""
+        with self._lock:
+            if name in self._looks:
+                self._looks.move_to_end(name)
+                return self._looks[name]
+        found = make()
+        with self._lock:
+            self._looks[name] = found
+            while len(self._looks) > LOOKS:
+                self._looks.popitem(last=False)
         return found
 
 

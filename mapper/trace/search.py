@@ -44,7 +44,7 @@ BRIDGE_FROM = 8.0  # cost of a stretch from which a bridge is tried
 BRIDGE = 4.0
 BRIDGE_RATE = 0.45  # per width
 BRIDGE_TURN = 4.0  # per squared radian at either end
-MOST_HEADS = 500
+MOST_HEADS = 250
 ARRIVE_PX = 1.3 * NOMINAL_WIDTH_PX
 
 

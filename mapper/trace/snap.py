@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, line_elements, sample, to_lab
+from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, elements_near, sample, to_lab
 from mapper.trace.ground import LAYERS, Ground, as_ground, layer_scale, scaled
 from mapper.trace.model import TraceError
 
@@ -15,6 +15,7 @@ __all__ = ["Snap", "checked_point", "agree", "candidates_at", "look_at", "snap_t
 MAX_REACH_PX = 400.0
 SUPPORT_RUN = 3.0  # widths to either side along the line that speak for an element
 PER_LAYER = 3
+MOST_CANDIDATES = 200
 UNDER_COLOUR = 15.0  # Lab units
 LIKE_COLOUR = 12.0  # Lab units
 LIKE_WIDTH = 0.3  # in log width
@@ -78,11 +79,8 @@ def look_at(ground: Ground, xy_px: np.ndarray, reach_px: float) -> Snap | None:
 
 def candidates_at(ground: Ground, xy_px: np.ndarray, reach_px: float) -> list[Snap]:
     """What may be meant by a click at `xy_px`: the best few leads of every width."""
-    return [
-        snap
-        for number in range(LAYERS)
-        for snap in _candidates_in_layer(ground, xy_px, reach_px, number)
-    ]
+    name = (round(float(xy_px[0]), 2), round(float(xy_px[1]), 2), reach_px)
+    return ground.remembered(name, lambda: _candidates(ground, xy_px, reach_px))
 
 
 def agree(clicks: list[list[Snap]]) -> list[Snap | None]:
@@ -115,33 +113,61 @@ def _best_like(reference: Snap, found: list[Snap]) -> tuple[float, Snap | None]:
     return (best, pick) if found else (0.0, None)
 
 
-def _candidates_in_layer(
-    ground: Ground, xy_px: np.ndarray, reach_px: float, number: int
-) -> list[Snap]:
-    scale = layer_scale(number)
-    margin = reach_px + (SUPPORT_RUN + 2) * NOMINAL_WIDTH_PX / scale
-    # Crop on a grid that every halving divides, so that the layer's pixels stay in place.
-    grid = 1 << ((LAYERS + 1) // 2)
-    x0, y0 = (max(int((v - margin) // grid) * grid, 0) for v in xy_px)
-    x1, y1 = (int(-(-(v + margin) // grid)) * grid for v in xy_px)
-    crop = ground.image_bgr[y0 : min(y1, ground.height_px), x0 : min(x1, ground.width_px)]
-    if min(crop.shape[:2]) * scale < 2 * NOMINAL_WIDTH_PX:
+def _candidates(ground: Ground, xy_px: np.ndarray, reach_px: float) -> list[Snap]:
+    crops = [c for n in range(LAYERS) if (c := _Crop.at(ground, xy_px, reach_px, n)) is not None]
+    if not crops:
         return []
-    lab = to_lab(scaled(crop, number))
-    elements = line_elements(lab, spacing_px=1)
-    click = (xy_px - (x0, y0) + 0.5) * scale - 0.5
+    run_px = (SUPPORT_RUN + 0.35) * NOMINAL_WIDTH_PX
+    elements, number = elements_near(
+        [c.lab for c in crops], [c.click for c in crops], [c.reach + run_px for c in crops]
+    )
+    return [
+        snap
+        for k, crop in enumerate(crops)
+        for snap in _candidates_in_crop(elements.take(np.flatnonzero(number == k)), crop)
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class _Crop:
+    """The neighbourhood of a click at the scale of one layer; `click` (2,) in its pixels."""
+
+    number: int
+    scale: float
+    corner: tuple[int, int]
+    lab: np.ndarray
+    click: np.ndarray
+    reach: float
+
+    @classmethod
+    def at(cls, ground: Ground, xy_px: np.ndarray, reach_px: float, number: int) -> _Crop | None:
+        scale = layer_scale(number)
+        margin = reach_px + (SUPPORT_RUN + 2) * NOMINAL_WIDTH_PX / scale
+        # Crop on a grid that every halving divides, so that the layer's pixels stay in place.
+        grid = 1 << ((LAYERS + 1) // 2)
+        x0, y0 = (max(int((v - margin) // grid) * grid, 0) for v in xy_px)
+        x1, y1 = (int(-(-(v + margin) // grid)) * grid for v in xy_px)
+        crop = ground.image_bgr[y0 : min(y1, ground.height_px), x0 : min(x1, ground.width_px)]
+        if min(crop.shape[:2]) * scale < 2 * NOMINAL_WIDTH_PX:
+            return None
+        click = (xy_px - (x0, y0) + 0.5) * scale - 0.5
+        lab = to_lab(scaled(crop, number))
+        return cls(number, scale, (x0, y0), lab, click, max(reach_px * scale, 0.6))
+
+
+def _candidates_in_crop(elements: Elements, crop: _Crop) -> list[Snap]:
+    click, reach = crop.click, crop.reach
     away = np.hypot(*(elements.xy - click).T)
-    reach = max(reach_px * scale, 0.6)
     candidates = np.flatnonzero(away <= reach)
     if len(candidates) == 0:
         return []
-    candidates = candidates[np.argsort(away[candidates])[:200]]
-    run, support = _support(elements, candidates)
+    candidates = candidates[np.argsort(away[candidates])[:MOST_CANDIDATES]]
+    mine, support = _support(elements, candidates)
     # Nearer is better, yet a faint line under the pointer must not beat the lead beside it.
     nearness = np.exp(-0.5 * (away[candidates] / (0.3 * reach + 0.3 * NOMINAL_WIDTH_PX)) ** 2)
-    score = elements.contrast[candidates] * support * nearness * COARSER_BONUS**number
+    score = elements.contrast[candidates] * support * nearness * COARSER_BONUS**crop.number
     # People click on the lead itself: its colour is the colour under the pointer.
-    under = sample(lab, click[None])[0]
+    under = sample(crop.lab, click[None])[0]
     off = (elements.colour[candidates] - under) * (0.5, 1.0, 1.0)
     score *= np.maximum(np.exp(-0.5 * np.einsum("ij,ij->i", off, off) / UNDER_COLOUR**2), 0.1)
     score[support < 0.5] = 0.0
@@ -157,20 +183,23 @@ def _candidates_in_layer(
             break
         if not same:
             kept.append(int(c))
-    return [
-        Snap(
-            (elements.xy[candidates[c]] + 0.5) / scale - 0.5 + (x0, y0),
-            float(np.median(elements.width[run[c]]) / scale),
-            np.median(elements.colour[run[c]], axis=0),
-            float(elements.angle_rad[candidates[c]]),
-            float(np.median(elements.contrast[run[c]])),
-            float(score[c]),
-        )
-        for c in kept
-    ]
+    return [_snap(elements, mine[c], candidates[c], float(score[c]), crop) for c in kept]
 
 
-def _support(elements: Elements, candidates: np.ndarray) -> tuple[list[np.ndarray], np.ndarray]:
+def _snap(elements: Elements, mine: np.ndarray, i: int, score: float, crop: _Crop) -> Snap:
+    seen = np.column_stack([elements.width, elements.contrast, elements.colour])[mine]
+    width, contrast, *colour = np.median(seen, axis=0)
+    return Snap(
+        (elements.xy[i] + 0.5) / crop.scale - 0.5 + crop.corner,
+        float(width / crop.scale),
+        np.array(colour),
+        float(elements.angle_rad[i]),
+        float(contrast),
+        score,
+    )
+
+
+def _support(elements: Elements, candidates: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Elements that carry each candidate's line on, and how much of that run they fill (0..1)."""
     offset = elements.xy[None] - elements.xy[candidates, None]
     angle = elements.angle_rad[candidates]
@@ -187,4 +216,4 @@ def _support(elements: Elements, candidates: np.ndarray) -> tuple[list[np.ndarra
     filled = np.zeros((len(candidates), bins), bool)
     rows, columns = np.nonzero(mine)
     filled[rows, slot[rows, columns]] = True
-    return [np.flatnonzero(m) for m in mine], filled.mean(1)
+    return mine, filled.mean(1)

@@ -26,7 +26,7 @@ WINDOW_SHARE = 0.4  # of the distance of the clicks
 ALIKE = 0.6
 SAME_PLACE_PX = 1.5
 PLACEHOLDER_ANGLES = 8
-MOST_ELEMENTS = 30_000
+MOST_ELEMENTS = 15_000
 
 
 def trace_between(
@@ -98,11 +98,11 @@ def _elements_of_lead(
     own = elements_of_colour(window, colours, spread).shifted(x0, y0)
     general = layer.elements
     inside = ((general.xy >= (x0, y0)) & (general.xy <= (x1, y1))).all(1)
-    alike = inside & (colour_cost(general.colour, colours) < ALIKE)
+    alike = np.flatnonzero(inside)
+    alike = alike[colour_cost(general.colour[alike], colours) < ALIKE]
     if len(own):
-        taken, _ = cKDTree(own.xy).query(general.xy, distance_upper_bound=SAME_PLACE_PX)
-        alike &= ~np.isfinite(taken)
-    alike = np.flatnonzero(alike)
+        taken, _ = cKDTree(own.xy).query(general.xy[alike], distance_upper_bound=SAME_PLACE_PX)
+        alike = alike[~np.isfinite(taken)]
     room = max(MOST_ELEMENTS - len(own), 0)
     if len(alike) > room:
         alike = alike[np.argsort(-general.contrast[alike], kind="stable")[:room]]
