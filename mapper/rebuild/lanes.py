@@ -22,7 +22,8 @@ _ROUNDS = 60
 def lane_orders(network: Network, ways: Ways) -> dict[int, list[int]]:
     """Return, for each stretch in use, its ways from left to right seen along its even arc.
 
-    Ways that run against each other on a stretch keep to the right of their own direction.
+    Ways that run against each other on a stretch keep to the right of their own direction, or to
+    the left where that saves crossings.
     """
     users: dict[int, list[int]] = defaultdict(list)
     for number, way in enumerate(ways):
@@ -42,10 +43,24 @@ def lane_orders(network: Network, ways: Ways) -> dict[int, list[int]]:
         for arc in ready:
             ordered[arc] = _merged(network, ways, step, arc, users[arc], ordered)
         waiting = [arc for arc in waiting if arc not in ordered]
+    return _two_way(network, ways, ordered)
+
+
+def _two_way(network: Network, ways: Ways, ordered: dict[int, list[int]]) -> dict[int, list[int]]:
+    """Put the orders of both directions of each stretch beside each other."""
     result = {}
-    for stretch in sorted({arc // 2 for arc in users}):
+    groups: dict[frozenset, list[int]] = defaultdict(list)
+    for stretch in sorted({arc // 2 for arc in ordered}):
         ahead, back = ordered.get(2 * stretch, []), ordered.get(2 * stretch + 1, [])
         result[stretch] = [*reversed(back), *ahead]
+        if ahead and back:
+            groups[frozenset((frozenset(ahead), frozenset(back)))].append(stretch)
+    least = len(crossing_places(network, ways, result)) if groups else 0
+    for group in groups.values():
+        changed = {s: [*ordered[2 * s], *reversed(ordered[2 * s + 1])] for s in group}
+        count = len(crossing_places(network, ways, {**result, **changed}))
+        if count < least:
+            result, least = {**result, **changed}, count
     return result
 
 

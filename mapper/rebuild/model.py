@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from mapper.errors import MapperError, shown
@@ -120,9 +120,9 @@ class RebuildPlan:
 
     `leads` in install order. `crossings`: pairs of leads that truly cross, as planned in the
     junctions; `find_crossings` on `route_map` finds the same pairs. `length_mm` is the sum along
-    the centre lines; no wiring within the settings is shorter than `length_bound_mm`, and none has
-    fewer crossings than `crossings_bound`. `fills` lists every stretch that a lead runs through;
-    for a plan that does not fit, as the least over-filled wiring would have it.
+    the centre lines and of what bores on the way cost; no wiring that keeps the leads of a drop
+    together as this one does is shorter than `length_bound_mm`. `fills` lists every stretch that
+    a lead runs through; for a plan that does not fit, as the least over-filled wiring has it.
     """
 
     status: Literal["planned", "does not fit"]
@@ -133,9 +133,7 @@ class RebuildPlan:
     route_map: RouteMap | None = None
     length_mm: float = 0.0
     length_bound_mm: float = 0.0
-    crossings_bound: int = 0
     bottleneck: Bottleneck | None = None
-    notes: tuple[str, ...] = field(default=())
 
     @property
     def found(self) -> tuple[Crossing, ...]:
@@ -164,6 +162,5 @@ class RebuildPlan:
             ],
             "length_mm": self.length_mm,
             "length_bound_mm": self.length_bound_mm,
-            "crossings_bound": self.crossings_bound,
             "bottleneck": None if self.bottleneck is None else self.bottleneck.words,
         }

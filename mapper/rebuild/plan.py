@@ -24,6 +24,7 @@ from mapper.rebuild.model import (
     WantedLead,
 )
 from mapper.rebuild.network import Network, network_of
+from mapper.rebuild.reroute import fewer_crossings
 from mapper.rebuild.ways import Unit, Ways, area_mm2, find_ways, units_of, way_cost_mm
 from mapper.routes import Judged, Lead, RouteMap, find_crossings, with_judged
 
@@ -39,8 +40,9 @@ def plan_rebuild(
 
     The leads of a drop stay together where the channels allow it; where they do not, each lead
     finds its own way. The length is the shortest there is within the settings (`length_bound_mm`
-    says how sure that is); crossings are undone by swapping ways as far as that goes. The same
-    input gives the same plan.
+    says how sure that is). Crossings are undone by swapping ways, which costs no length; where
+    wishes leave some, other ways are taken if that costs less than `crossing_mm` each. The same
+    input gives the same plan, unless a search runs out of time.
 
     Raises
     ------
@@ -95,6 +97,9 @@ def _planned(
     keys = [unit.key for unit in units]
     turns = {unit.key: network.turns(unit.thickest_mm, settings.bend_radius_mm) for unit in units}
     settled = uncrossed(network, ways.arcs, keys, turns)
+    crossed = crossing_places(network, settled, lane_orders(network, settled))
+    if crossed:
+        settled = _better(network, units, settled, crossed, keys, turns, settings)
     cost = sum(way_cost_mm(network, settings, way) for way in settled)
     wanted = [lead for unit in units for lead in unit.leads]
     own = [way for unit, way in zip(units, settled, strict=True) for _ in unit.leads]
@@ -139,6 +144,19 @@ def _planned(
         length_mm=cost,
         length_bound_mm=min(ways.bound_mm, cost),
     )
+
+
+def _better(network, units, ways, crossed, keys, turns, settings) -> list[tuple[int, ...]]:
+    """Other ways where they cost less with their crossings, as the lanes really have them."""
+
+    def cost(some) -> float:
+        found = crossing_places(network, some, lane_orders(network, some))
+        pairs = sum(len(units[one].leads) * len(units[other].leads) for _, one, other in found)
+        length = sum(way_cost_mm(network, settings, way) for way in some)
+        return length + settings.crossing_mm * pairs
+
+    others = fewer_crossings(network, units, ways, crossed, settings)
+    return min((ways, uncrossed(network, others, keys, turns)), key=cost)
 
 
 def _install_order(plate: Plate, network: Network, ways, leads: Sequence[Lead]) -> list[int]:
