@@ -305,4 +305,4 @@ def test_two_ways_cross_as_often_as_their_drawn_routes_do():
             assert crossings >= forced_crossings(network, p, q)
             assert crossings == len(crossing_places(network, [p, q], orders))
             checked += 1
-    assert checked > 100
+    assert checked > 60
