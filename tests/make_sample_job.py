@@ -54,7 +54,8 @@ def main() -> None:
             "resin": "PP, blue (invented)",
             "person": "",
             "note": "An invented scenario. The pictures are computer-rendered and show no real "
-            "plate. One lead is not traced, some crossings are open, one was judged wrongly.",
+            "plate. One lead is not traced, some crossings are open, one was judged wrongly. "
+            "Parts, readings, prices and costs are invented too.",
         },
         "plate": plate.to_mapping(),
         "settings": {"tracing_error_mm": 0.5, "unseen_error_mm": 4.0, "leads_per_drop": ["H", "T"]},
@@ -114,6 +115,7 @@ def main() -> None:
             "at": AT,
             "photo": sha_of["01_before_overview.jpg" if n == wrong else TRACED_ON],
         }
+    entries |= bench_entries([drop.id for drop in plate.drops])
     del entries[f"lead/{MISSING}"]
     job = Job.from_mapping(entries)
     for provisional in (True, False):
@@ -125,6 +127,39 @@ def main() -> None:
     write_route_map(job.route_map(provisional=False), OUT / "route-map.json")
     print("open:", [(whole.crossings[n].a, whole.crossings[n].b) for n in opened])
     print("wrong:", None if wrong is None else whole.crossings[wrong])
+
+
+def bench_entries(drops: Sequence[str]) -> dict[str, Any]:
+    """Invented parts, pins, readings and costs: one broken heater, one damp one, one thermocouple
+    with its pins exchanged, two zones not measured yet."""
+    entries: dict[str, Any] = {}
+    for n, drop in enumerate(drops):
+        watts = 250 if n < 8 else 400
+        plus, minus = f"X2:{2 * n + 1}", f"X2:{2 * n + 2}"
+        zone: dict[str, Any] = {
+            "volts": 240, "watts": watts, "heater_material": "nickel-plated copper",
+            "heater_wire": "20 AWG", "heater_insulation": "glass fibre", "heater_rating_c": 480,
+            "heater_price": 96 if n < 8 else 118, "heater_days": 15, "sensor": "J",
+            "junction": "ungrounded", "sensor_wire": "24 AWG", "sensor_length_m": 1.5,
+            "sensor_insulation": "glass fibre", "sensor_rating_c": 480, "sensor_price": 42,
+            "sensor_days": 6, "heater_pin_1": f"X1:{2 * n + 1}", "heater_pin_2": f"X1:{2 * n + 2}",
+            "sensor_pin_plus": minus if n == 6 else plus,
+            "sensor_pin_minus": plus if n == 6 else minus,
+        }  # fmt: skip
+        if n < len(drops) - 2:
+            ohm = round(240**2 / watts * (1 + 0.004 * (n % 5)), 1)
+            zone |= {
+                "ohm": "open" if n == 2 else ohm,
+                "insulation_mohm": 0.3 if n == 4 else 150 + 10 * n,
+                "test_volts": 500, "part_c": 22, "loop_ohm": round(4.2 + 0.05 * (n % 4), 2),
+                "known_c": 100, "shown_c": 100.5 + 0.2 * (n % 3), "terminals_c": 23,
+            }  # fmt: skip
+        entries[f"zone/Z{drop[1:]}"] = zone
+    entries["costs"] = {
+        "hours": 26, "rate": 60, "consumables": 600, "consumables_share": 20, "inhouse_days": 5,
+        "quote": 2600, "freight": 180, "outside_days": 12, "day_cost": 250, "quote_has_parts": True,
+    }  # fmt: skip
+    return entries
 
 
 def traced(

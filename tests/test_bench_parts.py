@@ -31,7 +31,7 @@ from mapper.bench import (
 from mapper.bench.conductors import loop_ohm_per_m
 from mapper.bench.limits import CLASSES, class_values
 from mapper.bench.part_table import guess_columns, read_grid, take_rows
-from mapper.bench.parts import typed_number, typed_value
+from mapper.bench.parts import number_words, typed_number, typed_value
 from mapper.bench.pins import colour_hints, read_spare
 from mapper.bench.thermocouples import shown_crossed_twice_c
 
@@ -234,6 +234,12 @@ def test_doubtful_numbers_are_refused(text):
 def test_a_number_written_with_either_sign_is_read_back(value, sign, figures):
     text = f"{value:.{figures}f}"
     assert typed_number(text.replace(".", sign), "x") == float(text)
+
+
+@given(st.floats(0, 1e7), st.integers(0, 6))
+def test_a_number_that_the_table_shows_is_read_back(value, figures):
+    kept = round(value, figures)
+    assert typed_number(number_words(kept), "x") == pytest.approx(kept, rel=1e-11)
 
 
 @pytest.mark.parametrize(

@@ -24,6 +24,7 @@ __all__ = [
     "check_part",
     "field_of",
     "lead_costs",
+    "number_words",
     "part_of",
     "typed_number",
     "typed_value",
@@ -31,6 +32,7 @@ __all__ = [
 ]
 
 MAX_TEXT = 60
+_DOUBTFUL = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")  # thousands, or three decimals?
 
 
 @dataclass(frozen=True)
@@ -136,7 +138,7 @@ def typed_number(text: str, what: str) -> float:
     nought stands before it. Raises BenchError.
     """
     plain = re.sub(r"[\s'\u00a0\u202f]", "", text).replace("\N{MINUS SIGN}", "-")
-    if re.fullmatch(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}", plain):
+    if _DOUBTFUL.fullmatch(plain):
         raise BenchError(
             f"{what}: {shown(text)} may mean thousands or decimals: write it without the sign for "
             "thousands, or with one figure more or less."
@@ -259,7 +261,13 @@ def words_of_value(key: str, value: Any) -> str:
     """A kept value as it stands in the table."""
     if value is None:
         return ""
-    return f"{value:.12g}" if _BY_KEY[key].kind == "number" else str(value)
+    return number_words(value) if _BY_KEY[key].kind == "number" else str(value)
+
+
+def number_words(value: float) -> str:
+    """A number as `typed_number` reads it back: 1.125 is written 1.1250."""
+    text = f"{value:.12g}"
+    return f"{text}0" if _DOUBTFUL.fullmatch(text) else text
 
 
 def lead_costs(zones: Iterable[tuple[str, Mapping[str, Any]]]) -> dict[str, float]:

@@ -8,7 +8,7 @@ import streamlit as st
 
 from mapper.bench import LIMITS, BenchError, Limit, Limits
 from mapper.bench.limits import CLASSES, class_values
-from mapper.bench.parts import typed_number
+from mapper.bench.parts import number_words, typed_number
 from mapper.errors import shown
 from mapper.ui import looks
 from mapper.ui.session import Context
@@ -28,7 +28,7 @@ def limits_panel(ctx: Context) -> None:
     rows = [
         {
             "What": f"{one.group}: {one.words}",
-            "Value": f"{_shown_value(one, limits[one.key]):.6g}",
+            "Value": number_words(_shown_value(one, limits[one.key])),
             "Unit": one.unit,
             "Source": limits.source(one.key),
         }
@@ -57,7 +57,7 @@ def limits_panel(ctx: Context) -> None:
 
 
 def _shown_value(limit: Limit, value: float) -> float:
-    return value * 100 if limit.unit == "%" else value
+    return float(f"{value * 100:.12g}") if limit.unit == "%" else value
 
 
 def _keep(ctx: Context, cells: list) -> None:

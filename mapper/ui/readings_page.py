@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import zlib
 from typing import Any
 
@@ -18,6 +17,7 @@ from mapper.bench import (
     kept_number,
     reading,
 )
+from mapper.bench.parts import number_words, typed_number
 from mapper.errors import shown
 from mapper.ui import jobbar, looks
 from mapper.ui.session import Context, go
@@ -157,18 +157,16 @@ def _table(
     rows = [
         {
             "Zone": zone.id,
-            **{word: _cell(key, zone.data.get(key)) for key, word in columns.items()},
             "Verdict": MARKS[verdict.word],
+            **{word: _cell(key, zone.data.get(key)) for key, word in columns.items()},
             "Why": " ".join(verdict.reasons),
         }
         for zone, verdict in zip(zones, verdicts, strict=True)
     ]
     settings: dict[str, Any] = {
-        word: st.column_config.TextColumn(word)
-        if key in TYPED
-        else st.column_config.SelectboxColumn(word, options=list(TYPES))
+        word: st.column_config.SelectboxColumn(word, options=list(TYPES))
         if key == "sensor"
-        else st.column_config.NumberColumn(word, format="%g")
+        else st.column_config.TextColumn(word)
         for key, word in columns.items()
     }
     settings["Why"] = st.column_config.TextColumn("Why", width="large")
@@ -204,8 +202,9 @@ def _keep(
                 value = row.get(word)
                 if key in TYPED:
                     value = kept_number(reading(value, f"{zone.id}, {word}"))
-                elif isinstance(value, float) and math.isnan(value):
-                    value = None
+                elif key != "sensor":
+                    text = "" if value is None else str(value).strip()
+                    value = typed_number(text, f"{zone.id}, {word}") if text else None
                 data[key] = value
             data = {key: value for key, value in data.items() if value is not None}
             if data != dict(zone.data):
@@ -221,6 +220,6 @@ def _keep(
 
 
 def _cell(key: str, value: Any) -> Any:
-    if key in TYPED:
-        return "" if value is None else "OL" if value == "open" else f"{value:g}"
-    return value
+    if key == "sensor":
+        return value
+    return "" if value is None else "OL" if value == "open" else number_words(value)

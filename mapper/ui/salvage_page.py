@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from mapper.bench import BenchError
-from mapper.bench.parts import typed_number
+from mapper.bench.parts import number_words, typed_number
 from mapper.bench.salvage import (
     COST_WORDS,
     PART_NAMES,
@@ -156,7 +156,9 @@ def _costs(ctx: Context) -> None:
         columns = st.columns(2)
         for n, (key, (words, _, _)) in enumerate(COST_WORDS.items()):
             value = getattr(costs, key)
-            typed[key] = columns[n % 2].text_input(words, "" if value is None else f"{value:.12g}")
+            typed[key] = columns[n % 2].text_input(
+                words, "" if value is None else number_words(value)
+            )
         has_parts = st.checkbox(
             "The quote includes new parts throughout", value=costs.quote_has_parts
         )
