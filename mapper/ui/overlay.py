@@ -17,6 +17,7 @@ __all__ = ["drawing_lines", "drop_markers", "frame_of", "lead_px", "ring_px"]
 DRAWING = "#56B4E9"
 CHANNEL = "#009E73"
 DOUBTFUL = "#E69F00"
+MARKER = "#CC79A7"
 RING_POINTS = 48
 STEP_MM = 8.0  # long straight edges are cut up, so that lens distortion shows in them
 
@@ -65,6 +66,19 @@ def drawing_lines(
                 ring,
                 color=colour,
                 width=1.5,
+                dash=dash,
+                closed=True,
+                alpha=alpha,
+            )
+        )
+    for marker in plate.markers:
+        corners = np.asarray(fit.photo_from_plate(marker.corners_mm), float)
+        lines.append(
+            Line(
+                f"marker {marker.id}",
+                corners,
+                color=MARKER,
+                width=2,
                 dash=dash,
                 closed=True,
                 alpha=alpha,

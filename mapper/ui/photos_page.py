@@ -17,6 +17,7 @@ from mapper.photos.load import MAX_FILE_MB, MAX_MEGAPIXELS
 from mapper.records import Job, PhotoEntry
 from mapper.ui import jobbar, looks
 from mapper.ui.crops import photo_scale_px_per_mm
+from mapper.ui.marker_panel import marker_sheet_panel
 from mapper.ui.overlay import drawing_lines
 from mapper.ui.session import Context
 
@@ -35,6 +36,7 @@ def show() -> None:
         return
     st.subheader("Photos")
     _intake(ctx)
+    marker_sheet_panel()
     if not ctx.job.photos:
         looks.note(
             "No photos yet. Take the whole plate from straight above first, then closer ones of "

@@ -38,6 +38,11 @@ SNAP_MM = 6.0  # a click this near to a drop, an exit or a channel's end means t
 MAX_DXF_MB, MAX_CSV_MB = 50, 5
 _PENDING = "pending channel"  # session state: points in mm of the channel being drawn
 _ANEW = "plate anew"  # session state: the forms for a new plate are open
+MARKERS_HOW = (
+    "Printed markers that lie on the face; the sheet to print is on the page Photos. Measure to "
+    "the middle of the marker from the lower left corner; the side is that of the black square. "
+    "Angle 0: the number reads upright; turned a quarter counterclockwise it is 90."
+)
 EXAMPLE_TABLE = "kind,id,x,y,bore_diameter\ndrop,D01,60,60,42\nhole,P1,30,30,30\nexit,X1,496,173,\n"
 
 
@@ -227,6 +232,20 @@ def _use(ctx: Context, plate: Plate) -> None:
         keep = st.checkbox("Keep the channels and exits of the plate as it is", value=True)
         if keep:
             plate = replace(plate, channels=old.channels, exits=old.exits)
+    if old is not None and old.markers and not plate.markers:
+        keep = st.checkbox(
+            f"Keep the {looks.counted(len(old.markers), 'marker')} where they lie", value=True
+        )
+        if keep:
+            try:
+                plate = check_plate(replace(plate, markers=old.markers))
+            except PlateError as error:
+                looks.note(
+                    f"The markers do not fit this plate. {in_words(shown(error, 300))} Or untick "
+                    "the box, and enter them again.",
+                    "stop",
+                )
+                return
     agreed = True
     if old is not None and (ctx.job.leads or ctx.job.fits):
         looks.note(
@@ -271,6 +290,8 @@ def _edit(ctx: Context) -> None:
             COLUMNS, st.tabs([kind.capitalize() for kind in COLUMNS]), strict=True
         ):
             with tab:
+                if kind == "markers":
+                    st.caption(MARKERS_HOW)
                 _rows(ctx, kind)
         looks.show_said()
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from mapper.errors import shown
-from mapper.plate import Channel, Drop, Exit, Hole, Plate, PlateError, check_plate
+from mapper.plate import Channel, Drop, Exit, Hole, Marker, Plate, PlateError, check_plate
 
 __all__ = ["COLUMNS", "in_words", "plate_with_rows", "points_of", "rows_of", "words_of_points"]
 
@@ -24,8 +24,22 @@ COLUMNS: dict[str, tuple[tuple[str, str], ...]] = {
         ("depth_mm", "depth mm"),
     ),
     "exits": (("id", "exit"), ("x_mm", "x mm"), ("y_mm", "y mm")),
+    "markers": (
+        ("id", "no."),
+        ("x_mm", "x mm"),
+        ("y_mm", "y mm"),
+        ("side_mm", "side mm"),
+        ("angle_deg", "angle °"),
+    ),
 }
-RECORDS = {"drops": Drop, "holes": Hole, "channels": Channel, "exits": Exit}
+RECORDS = {
+    "drops": Drop,
+    "holes": Hole,
+    "channels": Channel,
+    "exits": Exit,
+    "markers": Marker,
+}
+MAY_BE_EMPTY: dict[str, Any] = {"angle_deg": 0.0}
 _NUMBER = re.compile(r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)")
 
 
@@ -36,6 +50,8 @@ def rows_of(plate: Plate, kind: str) -> list[dict[str, Any]]:
         row = {head: getattr(item, name) for name, head in COLUMNS[kind]}
         if kind == "channels":
             row[COLUMNS[kind][1][1]] = words_of_points(item.points_mm)
+        if kind == "markers":  # a number, in a column of text as every other id
+            row[COLUMNS[kind][0][1]] = str(item.id)
         rows.append(row)
     return rows
 
@@ -74,12 +90,15 @@ def plate_with_rows(plate: Plate, kind: str, rows: Sequence[Mapping[str, Any]]) 
         if all(value is None for value in values.values()):
             continue
         where = f"{kind.capitalize()}, row {number}"
+        values = {n: MAY_BE_EMPTY.get(n) if v is None else v for n, v in values.items()}
         missing = [head for name, head in COLUMNS[kind] if values[name] is None]
         if missing:
             raise PlateError(f"{where}: fill in {missing[0].partition(':')[0]}.")
         values["id"] = str(values["id"]).strip()
         if kind == "channels":
             values["points_mm"] = points_of(str(values["points_mm"]), where)
+        if kind == "markers":
+            values["id"] = _marker_number(values["id"], where)
         extra = old[values["id"]].extra if values["id"] in old else {}
         items.append(RECORDS[kind](**values, extra=extra))
     changed = replace(plate, **{kind: tuple(items)})
@@ -87,6 +106,14 @@ def plate_with_rows(plate: Plate, kind: str, rows: Sequence[Mapping[str, Any]]) 
         return check_plate(changed)
     except PlateError as error:
         raise PlateError(in_words(str(error))) from error
+
+
+def _marker_number(text: str, where: str) -> int:
+    if not re.fullmatch("[0-9]{1,4}", text):
+        raise PlateError(
+            f"{where}: '{shown(text, 24)}' is not the number printed under a marker, 0 to 49."
+        )
+    return int(text)
 
 
 def _cell(value: Any) -> Any:
@@ -107,7 +134,9 @@ def in_words(message: str) -> str:
 
     return (
         re.sub(
-            r"plate\.(drops|holes|channels|exits)\[(\d+)\](?:\.(\w+))?(?:\[\d+\])*", row, message
+            r"plate\.(drops|holes|channels|exits|markers)\[(\d+)\](?:\.(\w+))?(?:\[\d+\])*",
+            row,
+            message,
         )
         .replace("plate.outline", "The outline")
         .replace("plate.drops is a plate", "This is a plate")
