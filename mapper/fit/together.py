@@ -30,7 +30,7 @@ from mapper.plate.model import Plate
 if TYPE_CHECKING:
     from mapper.photos import Photo
 
-__all__ = ["fit_through", "fit_together", "shared_points"]
+__all__ = ["fit_through", "fit_together", "grey_of", "shared_points"]
 
 SIDE_PX = 1400  # long side of the view of an overlap; finer is seldom sharper
 LEAST_SHARED = 12
@@ -92,7 +92,7 @@ def fit_together(
     that share nothing with others come back as they were.
     """
     edges = face_edges(plate)
-    greys = [_grey(photo) for photo in photos]
+    greys = [grey_of(photo) for photo in photos]
     pairs = _pairs(fits, plate)
     links = []
     for done, (i, j) in enumerate(pairs):
@@ -132,7 +132,8 @@ def fit_through(photo: Photo, plate: Plate, fitted: Sequence[tuple[Photo, PhotoF
     raise FitFailed(NOT_THROUGH)
 
 
-def _grey(photo: Photo) -> np.ndarray:
+def grey_of(photo: Photo) -> np.ndarray:
+    """The photo (H, W) uint8 as the fit looks at it; one that is grey already stays."""
     pixels = photo.pixels_bgr
     return pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
 
@@ -327,10 +328,12 @@ def _better(photos, greys, fits, joint, links: Sequence[Link], edges: FaceEdges)
             ]
             for store, values in zip((alone, linked), ones, strict=True):
                 store[n].append(values)
-    return [
-        _no_worse(np.concatenate(a), np.concatenate(b)) if a else new.method == PHOTO_ALONE
-        for a, b, new in zip(alone, linked, joint, strict=True)
-    ]
+    out = []
+    for a, b, new in zip(alone, linked, joint, strict=True):
+        gain = _no_worse(np.concatenate(a), np.concatenate(b)) if a else None
+        # where the drawing says nothing, neighbours are all that a photo without own edges has
+        out.append(new.method == PHOTO_ALONE if gain is None else gain)
+    return out
 
 
 def _half(photo, grey, fit: PhotoFit, edges: FaceEdges, half: int) -> tuple[PhotoFit, np.ndarray]:
@@ -348,15 +351,21 @@ def _half(photo, grey, fit: PhotoFit, edges: FaceEdges, half: int) -> tuple[Phot
     return replace(fit, camera=polished.camera, covariance=polished.covariance), out
 
 
-def _no_worse(alone: np.ndarray, linked: np.ndarray) -> bool:
-    """Whether as many features are met under the joint answer, and lie as near."""
-    met_alone, met_linked = np.isfinite(alone), np.isfinite(linked)
-    if met_linked.sum() < met_alone.sum():
-        return False
-    both = met_alone & met_linked
-    if both.sum() < LEAST_LEFT_OUT:
-        return bool(met_linked.sum() > met_alone.sum())
-    rms = [np.sqrt(np.mean(np.square(values[both]))) for values in (alone, linked)]
+def _no_worse(alone: np.ndarray, linked: np.ndarray) -> bool | None:
+    """Whether left-out features lie as near under the joint answer, by truncated mean squares.
+
+    None where too few are seen to tell.
+
+    A feature that only one answer meets counts for the other as missed by the most that any is:
+    among those met alone a wrong answer looks right, as chance puts some edges near.
+    """
+    met = np.isfinite(alone) | np.isfinite(linked)
+    if met.sum() < LEAST_LEFT_OUT:
+        return None
+    most = np.nanmax([alone[met], linked[met]])
+    rms = [
+        np.sqrt(np.mean(np.square(np.nan_to_num(one[met], nan=most)))) for one in (alone, linked)
+    ]
     return bool(rms[1] <= NO_WORSE * rms[0])
 
 
