@@ -10,6 +10,7 @@ from mapper.sheets.marker_sheet import (
 from mapper.sheets.order_list import order_list_csv, order_list_xlsx
 from mapper.sheets.pdf import scenes_to_pdf
 from mapper.sheets.pull_sheet import CAUTION, pull_sheet, pull_sheet_pdf, pull_sheet_svg
+from mapper.sheets.rebuild_sheet import REBUILD_CAUTION, rebuild_sheet, rebuild_sheet_pdf
 from mapper.sheets.salvage_sheet import salvage_sheet, salvage_sheet_pdf
 from mapper.sheets.scene import Circle, Line, Scene, Text
 from mapper.sheets.svg import scene_to_svg
@@ -20,6 +21,7 @@ __all__ = [
     "Line",
     "MARKER_CAUTION",
     "PAPERS_MM",
+    "REBUILD_CAUTION",
     "Scene",
     "Text",
     "marker_sheet_pdf",
@@ -30,6 +32,8 @@ __all__ = [
     "pull_sheet_pdf",
     "pull_sheet_svg",
     "read_marker_ids",
+    "rebuild_sheet",
+    "rebuild_sheet_pdf",
     "salvage_sheet",
     "salvage_sheet_pdf",
     "scene_to_svg",

@@ -14,6 +14,7 @@ from mapper.errors import shown
 from mapper.plate import Plate
 from mapper.rebuild import RebuildPlan, RebuildSettings, WantedLead, plan_rebuild
 from mapper.records import RebuildEntry, as_built_of, wanted_leads
+from mapper.sheets import rebuild_sheet_pdf
 from mapper.ui import jobbar, looks
 from mapper.ui.as_built_panel import as_built_panel
 from mapper.ui.rebuild_picture import FILL_STEPS, OVER, rebuild_svg
@@ -58,7 +59,7 @@ def show() -> None:
     with right:
         _picture(plate, plan)
     if plan.status == "planned":
-        _install(ctx, plan)
+        _install(ctx, plate, plan)
     as_built_panel(ctx)
 
 
@@ -203,7 +204,7 @@ def _picture(plate: Plate, plan: RebuildPlan) -> None:
     st.html(f"{steps}<span style='background:{OVER};padding:0 .5rem'>&nbsp;</span>&nbsp;over it, !")
 
 
-def _install(ctx: Context, plan: RebuildPlan) -> None:
+def _install(ctx: Context, plate: Plate, plan: RebuildPlan) -> None:
     st.subheader("Order of laying")
     looks.note(CAUTION)
     st.caption(
@@ -232,12 +233,24 @@ def _install(ctx: Context, plan: RebuildPlan) -> None:
         },
     )
     stem = file_stem(ctx.job.name)
-    st.download_button(
+    left, right = st.columns(2)
+    left.download_button(
         "Order and cut lengths (CSV)",
         install_csv(plan),
         f"{stem} install order.csv",
         "text/csv",
         on_click="ignore",
+        width="stretch",
+    )
+    right.download_button(
+        "Rebuild sheet to print (PDF)",
+        rebuild_sheet_pdf(
+            plate, plan, ctx.job.name or "Job without a name", datetime.now().astimezone()
+        ),
+        f"{stem} rebuild sheet.pdf",
+        "application/pdf",
+        on_click="ignore",
+        width="stretch",
     )
 
 
