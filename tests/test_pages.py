@@ -25,15 +25,19 @@ PAGES = [
     "plan",
     "bench",
     "sheet",
+    "parts",
     "readings",
+    "salvage",
 ]
 PAGE_SCRIPT = """
 import streamlit as st
 from mapper.ui import (bench_page, crossings_page, fit_page, jobs_page, leads_page, looks,
-                       photos_page, plan_page, plate_page, readings_page, sheet_page)
+                       parts_page, photos_page, plan_page, plate_page, readings_page,
+                       salvage_page, sheet_page)
 PAGES = {{"jobs": jobs_page, "plate": plate_page, "photos": photos_page, "fit": fit_page,
           "leads": leads_page, "crossings": crossings_page, "plan": plan_page,
-          "bench": bench_page, "sheet": sheet_page, "readings": readings_page}}
+          "bench": bench_page, "sheet": sheet_page, "parts": parts_page,
+          "readings": readings_page, "salvage": salvage_page}}
 PAGES[{name!r}].show()
 """
 

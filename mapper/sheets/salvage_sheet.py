@@ -98,9 +98,10 @@ def salvage_sheet_pdf(
     costs: Costs,
     comparison: Comparison,
     made_at: datetime,
+    note: str = "",
 ) -> bytes:
     """The sheet as PDF; arguments as for `salvage_sheet`."""
-    return scenes_to_pdf(salvage_sheet(title, parts, costs, comparison, made_at))
+    return scenes_to_pdf(salvage_sheet(title, parts, costs, comparison, made_at, note))
 
 
 def salvage_sheet(
@@ -109,8 +110,12 @@ def salvage_sheet(
     costs: Costs,
     comparison: Comparison,
     made_at: datetime,
+    note: str = "",
 ) -> list[Scene]:
-    """Lay the sheet out on A4 portrait, as many pages as it takes; cautions on every one."""
+    """Lay the sheet out on A4 portrait, as many pages as it takes; cautions on every one.
+
+    `note` is printed first (that the numbers are invented, say).
+    """
     width_mm, height_mm = PAGE_MM
     inner_mm = width_mm - 2 * MARGIN_MM
     caution = wrapped(SALVAGE_CAUTION, inner_mm - 6, 3.0)
@@ -118,7 +123,8 @@ def salvage_sheet(
     top_mm = height_mm - MARGIN_MM - 16
     pages: list[list[Item]] = []
     y_mm = 0.0
-    for row in _rows(parts, costs, comparison, inner_mm):
+    noted = _lines(note, inner_mm) if note else []
+    for row in [*noted, *_rows(parts, costs, comparison, inner_mm)]:
         if not pages or y_mm < floor_mm + STEP_MM:
             pages.append(_frame(title, made_at, len(pages) + 1, caution, floor_mm))
             y_mm = top_mm

@@ -15,6 +15,7 @@ from mapper.bench import (
     Zone,
     expected_ohm,
     kept_number,
+    power_at,
     reading,
 )
 from mapper.bench.parts import number_words, typed_number
@@ -88,6 +89,7 @@ def show() -> None:
         _all_the_same(ctx, zones)
         _table(ctx, zones, by_heater, HEATER_COLUMNS, "heater")
         st.caption(_heater_sources(limits))
+        _other_voltage(zones)
     with sensors:
         _table(ctx, zones, by_sensor, SENSOR_COLUMNS, "sensor")
         st.caption(_sensor_sources(limits))
@@ -111,6 +113,32 @@ def _heater_sources(limits: Limits) -> str:
         f"({limits.source('damp_mohm')}). Type OL where the meter shows an open circuit. Limits "
         "are set on the page Parts."
     )
+
+
+def _other_voltage(zones: tuple[Zone, ...]) -> None:
+    """What the heaters make on another voltage: for drying out, or on a wrong supply."""
+    documented = {(one.volts, one.watts): one for zone in zones if (one := zone.heater) is not None}
+    with st.expander("Power on another voltage (for drying out, say)"):
+        if not documented:
+            st.caption("Enter volts and watts first.")
+            return
+        volts = st.number_input("Volts of the supply", 1.0, 1000.0, 120.0)
+        for heater in documented.values():
+            watts = power_at(heater, volts)
+            st.markdown(
+                f"{heater.watts:g} W at {heater.volts:g} V make **{watts:.0f} W** at {volts:g} V, "
+                f"{watts / heater.watts:.0%} of the rated power."
+            )
+            if volts > heater.volts:
+                looks.note(
+                    f"{volts:g} V is more than the heater is rated for: it would burn out.", "stop"
+                )
+        st.caption(
+            "P = P_rated × (V / V_rated)², the resistance being constant: half the voltage makes a "
+            "quarter of the power. A supply that switches full waves on and off still puts the "
+            "full voltage on damp insulation. A temporary supply takes the right protection and "
+            "qualified people; local codes and licensed practice decide."
+        )
 
 
 def _sensor_sources(limits: Limits) -> str:

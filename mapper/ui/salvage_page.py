@@ -34,6 +34,7 @@ from mapper.ui.sheet_page import file_stem
 
 __all__ = ["broken_leads", "show"]
 
+INVENTED = "The numbers of this demo job are invented."
 XLSX_KIND = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
@@ -148,7 +149,7 @@ def _order_files(stem: str, lines: tuple[OrderLine, ...]) -> None:
 def _costs(ctx: Context) -> None:
     costs = ctx.job.costs
     if ctx.job.about.get("demo"):
-        st.caption("The numbers of this demo job are invented.")
+        st.caption(INVENTED)
     kept = ctx.job.value("costs", {})
     with st.form(f"costs {sorted(kept.items())}", border=True):
         st.caption("All numbers are your own; one currency throughout. Empty is not counted.")
@@ -213,10 +214,15 @@ def _compared(comparison: Comparison) -> None:
 
 def _downloads(job: Job, parts: tuple[PartVerdict, ...], comparison: Comparison) -> None:
     made = salvage_sheet_pdf(
-        job.name or "Job without a name", parts, job.costs, comparison, datetime.now()
+        job.name or "Job without a name",
+        parts,
+        job.costs,
+        comparison,
+        datetime.now(),
+        INVENTED if job.about.get("demo") else "",
     )
     st.download_button(
-        "Salvage sheet (PDF)",
+        "Salvage sheet with order list and costs (PDF)",
         made,
         f"{file_stem(job.name)} salvage.pdf",
         "application/pdf",
