@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ from streamlit.testing.v1 import AppTest
 
 from mapper.plate import Plate
 from mapper.records import JobStore
-from mapper.ui import server
+from mapper.ui import fit_joint, server
 from mapper.ui.session import JOB_PARAM, PERSON
 from tests.full_job import full_job
 
@@ -304,3 +305,39 @@ def test_removed_photo_comes_back_with_undo(whole: JobStore):
     click(test, "Undo")
     assert len(whole.job(job_id).photos) == 4
     assert len(whole.job(job_id).fits) == 4
+
+
+def test_photos_adjusted_together_are_one_edit_that_undo_takes_back(whole: JobStore, monkeypatch):
+    _, job_id = job_ids(whole)
+    before, edits = whole.job(job_id), len(whole.history(job_id))
+
+    def nudged(photos, fits, plate, progress):
+        cameras = [
+            replace(fit.camera, translation_mm=fit.camera.translation_mm + (0.2, 0.0, 0.0))
+            for fit in fits[1:]
+        ]
+        moved = [replace(fit, camera=c) for fit, c in zip(fits[1:], cameras, strict=True)]
+        return (fits[0].doubted("Its neighbours see it elsewhere."), *moved)
+
+    monkeypatch.setattr(fit_joint, "fit_together", nudged)
+    test = click(page("fit", job_id), "Adjust")
+    sound(test)
+    after = whole.job(job_id)
+    assert len(whole.history(job_id)) == edits + 1
+    first, second, *_ = [photo.sha256 for photo in before.photos if photo.sha256 in before.fits]
+    assert after.fits[first].verdict == "doubtful"
+    shift = after.fits[second].camera.translation_mm - before.fits[second].camera.translation_mm
+    assert shift.tolist() == pytest.approx([0.2, 0.0, 0.0])
+    # what was traced on a photo goes with it
+    on_second = {
+        lead.id
+        for lead in before.leads
+        if any(one.photo == second and one.points_px for one in lead.stretches)
+    }
+    assert {
+        old.id
+        for old, new in zip(before.leads, after.leads, strict=True)
+        if old.points_mm.tolist() != new.points_mm.tolist()
+    } >= on_second
+    whole.undo(job_id)
+    assert whole.job(job_id).fits[first].verdict == before.fits[first].verdict
