@@ -20,8 +20,29 @@ BELOW = {
     "pulling": {"routes", "plate"},
     "bench": {"routes", "plate"},
     "rebuild": {"pulling", "routes", "plate"},
-    "records": {"rebuild", "pulling", "bench", "routes", "fit", "trace", "plate", "photos"},
-    "sheets": {"rebuild", "pulling", "bench", "routes", "fit", "trace", "plate", "photos"},
+    "exchange": {"routes", "plate"},
+    "records": {
+        "exchange",
+        "rebuild",
+        "pulling",
+        "bench",
+        "routes",
+        "fit",
+        "trace",
+        "plate",
+        "photos",
+    },
+    "sheets": {
+        "exchange",
+        "rebuild",
+        "pulling",
+        "bench",
+        "routes",
+        "fit",
+        "trace",
+        "plate",
+        "photos",
+    },
 }
 BELOW["ui"] = set(BELOW) - {"errors"}
 BELOW["cli"] = set(BELOW) - {"errors"}
