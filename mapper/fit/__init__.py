@@ -7,6 +7,7 @@ from mapper.fit.dlt import apply_homography, homography_dlt
 from mapper.fit.drops import Ellipse, find_drops
 from mapper.fit.errors import FitFailed
 from mapper.fit.first_plate import FirstPlate, KnownDistance, first_plate
+from mapper.fit.height import HeightShift, LeadsInPhoto, height_shift
 from mapper.fit.hints import Click, FitHints
 from mapper.fit.leads import plate_from_lead
 from mapper.fit.overlay import fit_overlay
@@ -29,7 +30,9 @@ __all__ = [
     "FirstPlate",
     "FitFailed",
     "FitHints",
+    "HeightShift",
     "KnownDistance",
+    "LeadsInPhoto",
     "PhotoFit",
     "QuickFit",
     "Telling",
@@ -45,6 +48,7 @@ __all__ = [
     "fit_through",
     "fit_together",
     "focal_px_from_35mm",
+    "height_shift",
     "homography_dlt",
     "one_question",
     "parallax_mm",
