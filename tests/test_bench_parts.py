@@ -31,7 +31,7 @@ from mapper.bench import (
 from mapper.bench.conductors import loop_ohm_per_m
 from mapper.bench.limits import CLASSES, class_values
 from mapper.bench.part_table import guess_columns, read_grid, take_rows
-from mapper.bench.parts import number_words, typed_number, typed_value
+from mapper.bench.parts import number_words, typed_number, typed_value, with_ratings
 from mapper.bench.pins import colour_hints, read_spare
 from mapper.bench.thermocouples import shown_crossed_twice_c
 
@@ -355,6 +355,12 @@ def test_any_file_is_a_table_or_a_sentence(data):
 def test_earlier_job_gives_parts_and_no_readings():
     data = {"volts": 230, "ohm": 211.6, "heater_pin_1": "1", "sensor": "J", "heater_price": 90.0}
     assert part_of(data) == {"volts": 230, "sensor": "J", "heater_price": 90.0}
+
+
+def test_empty_ratings_are_filled_by_material_and_typed_ones_stay():
+    data = {"heater_insulation": "Fiberglass", "sensor_insulation": "PTFE", "sensor_rating_c": 205}
+    assert with_ratings(data) == {**data, "heater_rating_c": 480}
+    assert with_ratings({"heater_insulation": "own make"}) == {"heater_insulation": "own make"}
 
 
 def test_broken_lead_costs_the_part_it_belongs_to():

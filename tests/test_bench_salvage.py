@@ -54,6 +54,11 @@ def test_verdicts_are_counted_and_a_broken_lead_takes_its_part_along():
     assert lost["sensor"] == {"reuse": 2, "replace": 2}
 
 
+def test_a_part_that_is_not_there_is_not_counted():
+    parts = part_verdicts((Zone("M1", {"ohm": "open"}),), not_there={"M1-T", "M1-H"})
+    assert [(one.part, one.word) for one in parts] == [("heater", "replace")]
+
+
 def test_alike_parts_are_one_line_with_price_and_longest_lead_time():
     lines = order_lines(part_verdicts(ZONES))
     assert [(line.part, line.quantity, line.zones, line.total) for line in lines] == [

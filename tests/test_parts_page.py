@@ -9,10 +9,13 @@ import openpyxl
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from mapper.bench import Zone
+from mapper.bench.parts import typed_value
 from mapper.plate import Plate
 from mapper.records import JobStore
 from mapper.ui import server
 from mapper.ui.session import JOB_PARAM
+from mapper.ui.zone_table import keep_rows
 from tests.test_pages import click, sound, words
 
 SCRIPT = "from mapper.ui import {name}\n{name}.show()\n"
@@ -75,6 +78,31 @@ def test_spreadsheet_is_shown_first_then_taken_in_and_undone(store: JobStore):
     assert data[zones[1]] == {"volts": 240.0, "sensor": "K", "heater_price": 95.5}
     click(opened(job_id), "Undo")
     assert data_of(store, job_id) == dict.fromkeys(zones, {})
+
+
+class Keeper:
+    """Stands for the open job: notes what an edit would keep."""
+
+    def __init__(self):
+        self.edits: list[dict] = []
+
+    def edit(self, label, changes):
+        self.edits.append(dict(changes))
+        return False  # no new run of the page
+
+
+def test_typed_rows_are_kept_as_one_edit_or_not_at_all():
+    zones = (Zone("Z01", {"volts": 230.0, "ohm": 211.6}), Zone("Z02"))
+    columns = {"volts": "Volts", "heater_price": "Price"}
+    rows = [{"Zone": "Z01", "Volts": "", "Price": "95,5"}, {"Zone": "Z02", "Volts": "240 V"}]
+    ctx = Keeper()
+    keep_rows(ctx, zones, rows, columns, typed_value, "heater parts")
+    assert ctx.edits == [
+        {"zone/Z01": {"ohm": 211.6, "heater_price": 95.5}, "zone/Z02": {"volts": 240.0}}
+    ]
+    rows[1]["Volts"] = "lots"
+    keep_rows(ctx, zones, rows, columns, typed_value, "heater parts")
+    assert len(ctx.edits) == 1
 
 
 def test_bad_file_gets_one_sentence(store: JobStore):

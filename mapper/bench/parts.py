@@ -26,8 +26,10 @@ __all__ = [
     "lead_costs",
     "number_words",
     "part_of",
+    "rating_of",
     "typed_number",
     "typed_value",
+    "with_ratings",
     "words_of_value",
 ]
 
@@ -117,6 +119,12 @@ INSULATIONS: Mapping[str, tuple[float, str]] = {
     "glass fibre": (480, "trade tables; its binder burns off at 200 to 250 first (from memory)"),
     "silica fibre": (760, "trade tables"),
 }
+_INSULATION_WORDS = {
+    "tfe": "PTFE", "silicone": "silicone rubber", "glass": "glass fibre",
+    "fibreglass": "glass fibre", "fiberglass": "glass fibre", "glass fiber": "glass fibre",
+    "glass braid": "glass fibre", "mica glass": "mica-glass", "mica": "mica-glass",
+    "silica": "silica fibre", "silica fiber": "silica fibre", "pi": "polyimide",
+}  # fmt: skip
 _JUNCTION_WORDS = {
     "g": "grounded", "gnd": "grounded", "earthed": "grounded", "yes": "grounded",
     "y": "grounded", "true": "grounded",
@@ -268,6 +276,23 @@ def number_words(value: float) -> str:
     """A number as `typed_number` reads it back: 1.125 is written 1.1250."""
     text = f"{value:.12g}"
     return f"{text}0" if _DOUBTFUL.fullmatch(text) else text
+
+
+def rating_of(insulation: str) -> float | None:
+    """Usual continuous rating in °C of an insulation by its name (`INSULATIONS`), None unknown."""
+    plain = insulation.strip().casefold()
+    plain = _INSULATION_WORDS.get(plain, plain).casefold()
+    return next((c for name, (c, _) in INSULATIONS.items() if name.casefold() == plain), None)
+
+
+def with_ratings(data: Mapping[str, Any]) -> dict[str, Any]:
+    """The data of a zone with empty insulation ratings filled from the material's name."""
+    filled = dict(data)
+    for part in ("heater", "sensor"):
+        name = data.get(f"{part}_insulation")
+        if name and data.get(f"{part}_rating_c") is None and rating_of(name) is not None:
+            filled[f"{part}_rating_c"] = rating_of(name)
+    return filled
 
 
 def lead_costs(zones: Iterable[tuple[str, Mapping[str, Any]]]) -> dict[str, float]:

@@ -61,6 +61,8 @@ COLOUR_TRAPS = (
     "White is + in US type J and − everywhere in IEC.",
     "Red is − in US codes and + in the old DIN and JIS codes.",
     "Green is + of type K in IEC and − of type K in the old DIN code.",
+    "A magnet is a hint too: the iron leg of J is + and strongly drawn; of K the weakly drawn "
+    "leg is − (common practice; copies contradict each other).",
     "Prove polarity: warm the tip and watch the reading rise.",
 )
 _SAME_COLOUR = {"purple": "violet", "grey": "gray"}

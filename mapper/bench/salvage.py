@@ -86,16 +86,25 @@ class OrderLine:
 
 
 def part_verdicts(
-    zones: Iterable[Zone], limits: Limits | None = None, broken: Collection[str] = ()
+    zones: Iterable[Zone],
+    limits: Limits | None = None,
+    broken: Collection[str] = (),
+    not_there: Collection[str] = (),
 ) -> tuple[PartVerdict, ...]:
-    """The heater and the thermocouple of every zone; `broken` holds lead ids (`Z07-H`)."""
+    """The heater and the thermocouple of every zone; `broken` holds lead ids (`Z07-H`).
+
+    A part whose lead is in `not_there` is left out, unless somebody measured it.
+    """
     found = []
     for zone in zones:
         for part, suffix, verdict in (
             ("heater", "H", zone.heater_verdict(limits)),
             ("sensor", "T", zone.sensor_verdict(limits)),
         ):
-            lost = f"{zone.id}-{suffix}" in broken
+            lead = f"{zone.id}-{suffix}"
+            lost = lead in broken
+            if lead in not_there and verdict.word == "not measured" and not lost:
+                continue
             found.append(
                 PartVerdict(
                     zone.id,

@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from mapper.bench import FIELDS, BenchError, Zone, part_of
-from mapper.bench.parts import INSULATIONS, field_of, typed_value, words_of_value
+from mapper.bench.parts import INSULATIONS, field_of, typed_value, with_ratings, words_of_value
 from mapper.bench.pins import PIN_KEYS
 from mapper.errors import shown
 from mapper.ui import jobbar, looks
@@ -89,6 +89,15 @@ def _part_table(ctx: Context, zones: Sequence[Zone], part: str) -> None:
             width="stretch",
         )
         st.caption("A maker's sheet of your own lead goes before this list.")
+        filled = {f"zone/{zone.id}": with_ratings(zone.data) for zone in zones}
+        kept = {f"zone/{zone.id}": dict(zone.data) for zone in zones}
+        changes = {key: data for key, data in filled.items() if data != kept[key]}
+        if st.button(
+            f"Fill empty ratings from this list ({looks.counted(len(changes), 'zone')})",
+            key=f"ratings {part}",
+            disabled=not changes,
+        ) and ctx.edit("Insulation ratings by material", changes):
+            st.rerun()
 
 
 def _same(ctx: Context, zones: Sequence[Zone]) -> None:

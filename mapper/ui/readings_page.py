@@ -13,12 +13,14 @@ from mapper.bench import (
     Limits,
     Verdict,
     Zone,
+    emf_mv,
     expected_ohm,
     kept_number,
     power_at,
     reading,
 )
 from mapper.bench.parts import number_words, typed_number
+from mapper.bench.thermocouples import temp_from_terminals_c
 from mapper.errors import shown
 from mapper.ui import jobbar, looks
 from mapper.ui.session import Context, go
@@ -93,6 +95,7 @@ def show() -> None:
     with sensors:
         _table(ctx, zones, by_sensor, SENSOR_COLUMNS, "sensor")
         st.caption(_sensor_sources(limits))
+        _millivolts()
 
 
 def _counted(**verdicts: list[Verdict]) -> str:
@@ -138,6 +141,29 @@ def _other_voltage(zones: tuple[Zone, ...]) -> None:
             "quarter of the power. A supply that switches full waves on and off still puts the "
             "full voltage on damp insulation. A temporary supply takes the right protection and "
             "qualified people; local codes and licensed practice decide."
+        )
+
+
+def _millivolts() -> None:
+    """Millivolts to degrees and back, for whoever has a plain millivolt meter."""
+    with st.expander("Millivolts to °C, and back"):
+        first, second, third, fourth = st.columns(4)
+        kind = first.selectbox("Type of thermocouple", list(TYPES), key="mv type")
+        terminals_c = second.number_input("Terminals at °C", -20.0, 60.0, 23.0, key="mv terminals")
+        mv = third.number_input("Millivolts read", -10.0, 80.0, 0.0, 0.1, "%.3f", key="mv read")
+        tip_c = fourth.number_input("Or: tip at °C", -20.0, 750.0, 100.0, key="mv tip")
+        try:
+            st.markdown(
+                f"{mv:.3f} mV: the tip is at **{temp_from_terminals_c(kind, mv, terminals_c):.1f} "
+                "°C**."
+            )
+            should_mv = emf_mv(kind, tip_c) - emf_mv(kind, terminals_c)
+            st.markdown(f"Tip at {tip_c:g} °C: the meter reads **{should_mv:.3f} mV**.")
+        except BenchError as error:
+            looks.note(shown(error, 300), "calm")
+        st.caption(
+            "ITS-90 reference functions (NIST Monograph 175, IEC 60584-1). Millivolts are added, "
+            "never degrees."
         )
 
 

@@ -32,7 +32,7 @@ from mapper.ui import jobbar, looks
 from mapper.ui.session import Context, go
 from mapper.ui.sheet_page import file_stem
 
-__all__ = ["broken_leads", "show"]
+__all__ = ["broken_leads", "leads_not_there", "show"]
 
 INVENTED = "The numbers of this demo job are invented."
 XLSX_KIND = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -51,7 +51,7 @@ def show() -> None:
             go("plate")
         return
     looks.note(SALVAGE_CAUTION)
-    parts = part_verdicts(job.zones, job.limits, broken_leads(job))
+    parts = part_verdicts(job.zones, job.limits, broken_leads(job), leads_not_there(job))
     comparison = compare_costs(parts, job.costs)
     _counted(parts)
     _order(job, parts)
@@ -75,6 +75,13 @@ def broken_leads(job: Job) -> frozenset[str]:
     for wire in wires & set(by_id):  # a lead from a file may be named in another way
         names.add(expected.get((by_id[wire].drop, by_id[wire].kind), wire))
     return frozenset(names)
+
+
+def leads_not_there(job: Job) -> frozenset[str]:
+    """Leads that zones of this plate do not have, as the job's settings say."""
+    expected = {lead.id for lead in job.expected_leads()}
+    zones = {name.rpartition("-")[0] for name in expected | set(job.settings.not_there)}
+    return frozenset(f"{zone}-{suffix}" for zone in zones for suffix in "HT") - expected
 
 
 def _counted(parts: tuple[PartVerdict, ...]) -> None:
