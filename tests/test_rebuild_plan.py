@@ -55,7 +55,7 @@ def test_a_planned_plate_comes_out_whole_lead_without_a_peel(seed, fill, wish):
     backwards = [one.lead.id for one in reversed(plan.leads)]
     assert check_order(plan.route_map, backwards) == []
     assert all(meeting.top is not None for meeting in plan.found)
-    assert crossing_pairs(plan.route_map) == set(plan.crossings)
+    assert crossing_pairs(plan.route_map) == set(plan.crossings) and plan.note == ""
     assert max(one.share for one in plan.fills) <= fill + 1e-9
     for one in plan.leads:
         lead = next(w for w in wanted if w.id == one.lead.id)
@@ -223,6 +223,18 @@ def test_wishes_for_what_the_plate_does_not_have_are_refused():
         plan_rebuild(plate, wanted * 2)
     with pytest.raises(RebuildError):
         RebuildSettings(fill_limit=0.0)
+
+
+@pytest.mark.parametrize("trunk_mm", [(20.0, 40.0), (60.0, 40.0)])
+def test_lanes_are_drawn_true_where_wide_trunks_leave_little_room(trunk_mm):
+    plate = comb_plate(3, 6, trunk_mm)
+    wanted = [
+        replace(one, exit=plate.exits[one.kind == "heater"].id) for one in two_leads_per_drop(plate)
+    ]
+    plan = plan_rebuild(plate, wanted, EASY)
+    assert plan.status == "planned" and plan.note == ""
+    assert crossing_pairs(plan.route_map) == set(plan.crossings)
+    assert plan_pull(plan.route_map).status == "complete"
 
 
 def test_the_planned_route_map_survives_its_file_form():

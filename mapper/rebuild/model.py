@@ -119,7 +119,8 @@ class RebuildPlan:
     """The planned wiring, or why there is none.
 
     `leads` in install order. `crossings`: pairs of leads that truly cross, as planned in the
-    junctions; `find_crossings` on `route_map` finds the same pairs. `length_mm` is the sum along
+    junctions; `find_crossings` on `route_map` finds the same pairs, else `note` says so (channels
+    that lie over each other leave no room to draw lanes true). `length_mm` is the sum along
     the centre lines and of what bores on the way cost; no wiring that keeps the leads of a drop
     together as this one does is shorter than `length_bound_mm`. `fills` lists every stretch that
     a lead runs through; for a plan that does not fit, as the least over-filled wiring has it.
@@ -134,6 +135,7 @@ class RebuildPlan:
     length_mm: float = 0.0
     length_bound_mm: float = 0.0
     bottleneck: Bottleneck | None = None
+    note: str = ""
 
     @property
     def found(self) -> tuple[Crossing, ...]:

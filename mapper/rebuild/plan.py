@@ -134,6 +134,13 @@ def _planned(
         tuple(sorted((leads[one].id, leads[other].id)))
         for _, one, other in crossing_places(network, own, orders)
     }
+    found = {(one.a, one.b) for one in route_map.found if one.kind == "crossing"}
+    note = ""
+    if found != pairs:
+        note = (
+            f"{len(found ^ pairs)} pairs of leads do not run as planned, because channels or bores "
+            "lie over each other and leave no room for the lanes: check the channels of the plate."
+        )
     return RebuildPlan(
         status="planned",
         settings=settings,
@@ -143,6 +150,7 @@ def _planned(
         route_map=route_map,
         length_mm=cost,
         length_bound_mm=min(ways.bound_mm, cost),
+        note=note,
     )
 
 

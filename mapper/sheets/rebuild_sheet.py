@@ -84,10 +84,11 @@ def _frame(title: str, made_at: datetime, number: int, caution: list[str]) -> li
 
 def _notes(plan: RebuildPlan, top_mm: float) -> list[Item]:
     fullest = max(plan.fills, key=lambda fill: fill.share, default=None)
+    crossings = sum(meeting.kind == "crossing" for meeting in plan.found)
     words = [
         "Lay the leads in this order, each on top of those before it. Full line: heater lead; "
         "dashed: thermocouple lead.",
-        f"{len(plan.leads)} leads, {len(plan.crossings)} crossings, bend radius at least "
+        f"{len(plan.leads)} leads, {crossings} crossings, bend radius at least "
         f"{plan.settings.bend_radius_mm:g} mm, {plan.settings.tail_mm:g} mm of tail."
         + (f" Fullest: {fullest.channel}, {fullest.share:.0%}." if fullest else ""),
     ]

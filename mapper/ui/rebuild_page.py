@@ -85,7 +85,9 @@ def _verdict(ctx: Context, plan: RebuildPlan) -> None:
         if st.button("Change the channels on the page Plate"):
             go("plate")
         return
-    count = len(plan.crossings)
+    count = sum(meeting.kind == "crossing" for meeting in plan.found)
+    if plan.note:
+        looks.note(plan.note)
     crossings = "no crossing" if not count else looks.counted(count, "crossing")
     fullest = max(plan.fills, key=lambda fill: fill.share)
     st.html(
