@@ -35,6 +35,13 @@ SOON_S = 300.0
 MAX_POINTS = 100_000
 PROFILE = 160
 ZOOMS = 3
+ROUGH_C, ROUGH_SHARE = 3.0, 0.08  # readings this far off the curve do not follow one
+LEAST_SHARE = 0.7  # of the readings must belong to the rise
+UNLIKE = (
+    "The readings do not follow one rise that levels off: the power was changed, the sensor moved, "
+    "or plastic melts. Start a new warm-up from here."
+)
+MOST_FITTED = 1500  # more readings than that are thinned out
 
 
 @dataclass(frozen=True)
@@ -147,6 +154,8 @@ def fit_rise(points: Sequence[tuple[float, float]], target_c: float) -> Rise:
     values = np.array(points, float).reshape(-1, 2)
     if len(values) < LEAST_POINTS:
         return Rise(f"{LEAST_POINTS - len(values)} more readings are needed before anything shows.")
+    thin = values[:: len(values) // MOST_FITTED + 1]
+    values = thin if thin[-1, 0] == values[-1, 0] else np.vstack([thin, values[-1:]])
     time_s, temp_c = values[:, 0] - values[0, 0], values[:, 1]
     span_s = float(time_s[-1])
     if span_s <= 0 or len(np.unique(time_s)) < LEAST_POINTS:
@@ -171,8 +180,7 @@ def _told(time_s: np.ndarray, temp_c: np.ndarray, span_s: float, target_c: float
     longest_s = float(taus[-1])
     weight = _weights(time_s, temp_c, taus)
     for _ in range(ZOOMS):  # into the time constants that explain the values about equally well
-        fits = [_line(time_s, temp_c, tau, weight) for tau in taus]
-        losses = np.array([one[2] for one in fits])
+        ends, lifts, losses = _lines(time_s, temp_c, taus, weight)
         best = int(np.argmin(losses))
         free = max(weight.sum() - 3, 1.0)
         widen = _widening(_residuals(time_s, temp_c, taus[best], weight))
@@ -185,18 +193,19 @@ def _told(time_s: np.ndarray, temp_c: np.ndarray, span_s: float, target_c: float
         zoomed = np.geomspace(taus[low], taus[high], PROFILE)
         shown_taus, taus = taus, zoomed
     taus = shown_taus
-    ends = np.array([one[0] for one in fits])
-    rising = np.array([one[1] for one in fits]) > 0
-    starts = ends - np.array([one[1] for one in fits])
-    kept &= rising
-    if not kept.any():
-        return Rise("The readings do not follow a rise that levels off: nothing can be told.")
+    starts = ends - lifts
+    kept &= lifts > 0
+    rough = math.sqrt(least / free) > max(ROUGH_C, ROUGH_SHARE * float(np.ptp(temp_c)))
+    if not kept[best] or rough or weight.sum() < LEAST_SHARE * len(weight):
+        return Rise(UNLIKE)
     open_ended = bool(kept[-1]) and taus[-1] >= 0.99 * longest_s
     reach = np.array(
         [_reach_s(start, end, tau, target_c)
          for start, end, tau in zip(starts, ends, taus, strict=True)]
     )  # fmt: skip
     low, high = float(reach[kept].min()), float(reach[kept].max())
+    if high < span_s:
+        return Rise(UNLIKE)
     end_high = math.inf if open_ended else float(ends[kept].max())
     tau_range = (float(taus[kept].min()), math.inf if open_ended else float(taus[kept].max()))
     end_range = (float(ends[kept].min()), end_high)
@@ -235,36 +244,47 @@ def _weights(time_s: np.ndarray, temp_c: np.ndarray, taus: np.ndarray) -> np.nda
     start, end = float(temp_c[0]), float(temp_c.max())
     first = [math.log(max(time_s[-1] / 2, 1e-6)), end, start]
     low, high = math.log(taus[0]), math.log(taus[-1])
+
+    def off_by(p: np.ndarray) -> np.ndarray:
+        return p[1] - (p[1] - p[2]) * np.exp(-time_s / math.exp(p[0])) - temp_c
+
+    def slopes(p: np.ndarray) -> np.ndarray:
+        share = time_s / math.exp(p[0])
+        decay = np.exp(-share)
+        return np.stack([(p[2] - p[1]) * decay * share, 1 - decay, decay], axis=1)
+
     found = least_squares(
-        lambda p: p[1] - (p[1] - p[2]) * np.exp(-time_s / math.exp(p[0])) - temp_c,
+        off_by,
         [min(max(first[0], low), high), first[1], first[2]],
+        slopes,
         bounds=([low, -1e5, -1e5], [high, 1e5, 1e5]),
         loss="soft_l1",
         f_scale=1.0,
         x_scale=[1.0, 50.0, 50.0],
+        max_nfev=60,
     )
     off = np.abs(found.fun)
     return (off <= max(6 * 1.4826 * float(np.median(off)), 3 * READ_TO_C)).astype(float)
 
 
-def _line(
-    time_s: np.ndarray, temp_c: np.ndarray, tau_s: float, weight: np.ndarray
-) -> tuple[float, float, float]:
-    """(end, end - start, loss) of the least squares for one time constant."""
-    decay = np.exp(-time_s / tau_s)
+def _lines(
+    time_s: np.ndarray, temp_c: np.ndarray, taus: np.ndarray, weight: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(end, end - start, loss), (P,) each, of the least squares for each time constant."""
+    decay = np.exp(-time_s / taus[:, None])
     total = weight.sum()
-    mean_d, mean_t = (weight @ decay) / total, (weight @ temp_c) / total
-    d, t = decay - mean_d, temp_c - mean_t
-    power = float(weight @ (d * d))
-    slope = float(weight @ (d * t)) / power if power > 0 else 0.0
-    loss = float(weight @ (t - slope * d) ** 2)
-    return mean_t - slope * mean_d, -slope, loss
+    mean_d, mean_t = decay @ weight / total, float(weight @ temp_c) / total
+    d, t = decay - mean_d[:, None], temp_c - mean_t
+    power = (d * d) @ weight
+    slope = np.divide(d @ (weight * t), power, out=np.zeros_like(power), where=power > 0)
+    losses = ((t - slope[:, None] * d) ** 2) @ weight
+    return mean_t - slope * mean_d, -slope, losses
 
 
 def _residuals(
     time_s: np.ndarray, temp_c: np.ndarray, tau_s: float, weight: np.ndarray
 ) -> np.ndarray:
-    end, lift, _ = _line(time_s, temp_c, tau_s, weight)
+    (end,), (lift,), _ = _lines(time_s, temp_c, np.array([tau_s]), weight)
     return ((end - lift * np.exp(-time_s / tau_s)) - temp_c)[weight > 0]
 
 

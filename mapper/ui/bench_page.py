@@ -17,6 +17,7 @@ from mapper.ui.findings import Findings, findings_of
 from mapper.ui.log_panel import log_panel, override_notes
 from mapper.ui.marking import another_lead, break_form, override_form, tick, why_lines
 from mapper.ui.parts_panel import part_how
+from mapper.ui.pull_words import pull_words
 from mapper.ui.session import Context, go
 from mapper.ui.tiles import SHELF
 
@@ -65,6 +66,7 @@ def show() -> None:
     with left:
         with st.container(key="bench"):
             _card(findings, steps[at], at, len(steps))
+            pull_words(ctx, findings, steps[at])
             _buttons(ctx, findings, steps[at], at, len(steps))
             _stopped(ctx, findings, steps[at].wire)
         another_lead(ctx, findings, besides=steps[at].wire)

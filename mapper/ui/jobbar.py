@@ -28,6 +28,7 @@ PAGE_WORDS = {
     "crossings": "Crossings",
     "plan": "Pull plan",
     "bench": "At the plate",
+    "warmup": "Warm-up",
     "sheet": "Sheet",
     "parts": "Parts",
     "readings": "Readings",

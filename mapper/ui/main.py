@@ -26,6 +26,7 @@ from mapper.ui import (
     salvage_page,
     session,
     sheet_page,
+    warmup_page,
 )
 from mapper.ui.jobbar import PAGE_WORDS
 from mapper.ui.server import settings
@@ -45,6 +46,7 @@ PHASES = {
     "Take apart": {
         "plan": plan_page.show,
         "bench": bench_page.show,
+        "warmup": warmup_page.show,
     },
     "Test": {
         "parts": parts_page.show,
