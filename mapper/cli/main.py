@@ -102,6 +102,24 @@ def _parser() -> argparse.ArgumentParser:
     markers.add_argument("--paper", default="A4", help="A4, A3 or Letter (A4)")
     markers.add_argument("--force", action="store_true", help="write over a file that is there")
     markers.set_defaults(run=_markers)
+
+    pack = commands.add_parser("pack", help="write a whole job with its photos to one ZIP")
+    pack.add_argument("job", metavar="JOB", help="name of the job, or its id")
+    pack.add_argument("file", type=Path, metavar="ZIP", help="file to write")
+    pack.add_argument("--store", type=Path, metavar="FOLDER", help="folder that keeps the jobs")
+    pack.set_defaults(run=_pack)
+
+    take_in = commands.add_parser("take-in", help="make a job of a job pack or a route map")
+    take_in.add_argument("file", type=Path, metavar="FILE", help="job pack or route map")
+    take_in.add_argument("--store", type=Path, metavar="FOLDER", help="folder that keeps the jobs")
+    take_in.set_defaults(run=_take_in)
+
+    convert = commands.add_parser("convert", help="write a route map in another form")
+    convert.add_argument("file", type=Path, metavar="FROM", help="route map in any form")
+    convert.add_argument(
+        "to", type=Path, metavar="TO", help=".json, .graphml, .dxf, .svg, .xlsx or .zip (CSV)"
+    )
+    convert.set_defaults(run=_convert)
     return parser
 
 
@@ -211,6 +229,28 @@ def _diff(arguments: argparse.Namespace) -> int:
         print("Nothing differs.")
     else:
         print("\n".join(found.sentences()))
+    return 0
+
+
+def _pack(arguments: argparse.Namespace) -> int:
+    from mapper.cli.packing import pack_job
+
+    for warning in pack_job(arguments.store, arguments.job, arguments.file):
+        print(warning, file=sys.stderr)
+    return 0
+
+
+def _take_in(arguments: argparse.Namespace) -> int:
+    from mapper.cli.packing import take_in
+
+    print(take_in(arguments.store, arguments.file))
+    return 0
+
+
+def _convert(arguments: argparse.Namespace) -> int:
+    from mapper.cli.packing import convert
+
+    convert(arguments.file, arguments.to)
     return 0
 
 

@@ -17,10 +17,11 @@ from mapper.records.changes import (
 from mapper.records.demo import open_demo
 from mapper.records.document import DoneStep, JudgedEntry, PhotoEntry, Settings
 from mapper.records.errors import EditConflict, RecordsError
-from mapper.records.exchange import export_route_map, import_route_map
+from mapper.records.exchange import export_route_map, import_route_map, job_to_share
 from mapper.records.expected import ExpectedLead
 from mapper.records.job import Job
 from mapper.records.leads import Stretch, TracedLead, refit_stretches
+from mapper.records.pack import JobPack, is_pack, read_pack, take_in_pack, write_pack
 from mapper.records.parts import CoverEntry, JobParts, TakeoutEntry, parts_in_file
 from mapper.records.rebuilding import (
     AsBuilt,
@@ -40,6 +41,7 @@ __all__ = [
     "EditRecord",
     "ExpectedLead",
     "Job",
+    "JobPack",
     "JobParts",
     "JobStore",
     "JobSummary",
@@ -58,13 +60,18 @@ __all__ = [
     "export_route_map",
     "fit_changes",
     "import_route_map",
+    "is_pack",
+    "job_to_share",
     "judgement_changes",
     "judgements_changes",
     "lead_changes",
     "open_demo",
     "parts_in_file",
+    "read_pack",
     "refit_stretches",
+    "take_in_pack",
     "takeout_changes",
     "tick_changes",
     "wanted_leads",
+    "write_pack",
 ]

@@ -10,15 +10,16 @@ from typing import Any
 import numpy as np
 
 from mapper.errors import shown
+from mapper.exchange import read_form
 from mapper.plate import Plate
 from mapper.records.document import JudgedEntry, Settings, key_of
 from mapper.records.errors import RecordsError
 from mapper.records.job import Job
 from mapper.records.leads import SAME_POINT_MM, Stretch, TracedLead
 from mapper.records.parts import IN_FILE, parts_from_file, parts_to_file
-from mapper.routes import Lead, read_route_map, route_map_to_mapping
+from mapper.routes import Lead, RouteMap, route_map_to_mapping
 
-__all__ = ["export_route_map", "import_route_map"]
+__all__ = ["export_route_map", "import_route_map", "job_to_share"]
 
 # Our own keys of a wire in the file: the stretches that nobody traced, as [from, to] arc
 # length in mm from its drop; and its true diameter, since such a wire counts as thicker.
@@ -36,6 +37,12 @@ def export_route_map(job: Job, provisional: bool = True) -> bytes:
     Raises RecordsError when the job has no plate, or a lead hangs on a drop or exit that the
     plate does not have.
     """
+    mapping = route_map_to_mapping(job_to_share(job, provisional))
+    return json.dumps(mapping, ensure_ascii=False, allow_nan=False, indent=1).encode()
+
+
+def job_to_share(job: Job, provisional: bool = True) -> RouteMap:
+    """The job as the route map that `export_route_map` writes, for the other forms."""
     route_map = job.route_map(provisional)
     runs_mm = job.untraced_runs_mm() if provisional else {}
     traced_mm = {lead.id: lead.diameter_mm for lead in job.leads}
@@ -49,15 +56,12 @@ def export_route_map(job: Job, provisional: bool = True) -> bytes:
         exit = _exit_of(lead, route_map.plate)
         leads.append(replace(lead, exit=exit, diameter_mm=diameter_mm, extra=extra))
     ids = {lead.id for lead in leads}
-    mapping = route_map_to_mapping(
-        replace(
-            route_map,
-            leads=tuple(leads),
-            extra={**route_map.extra, **parts_to_file(job.covers, tuple(job.takeouts.values()))},
-            judged=tuple(one for one in route_map.judged if {one.a, one.b} <= ids),
-        )
+    return replace(
+        route_map,
+        leads=tuple(leads),
+        extra={**route_map.extra, **parts_to_file(job.covers, tuple(job.takeouts.values()))},
+        judged=tuple(one for one in route_map.judged if {one.a, one.b} <= ids),
     )
-    return json.dumps(mapping, ensure_ascii=False, allow_nan=False, indent=1).encode()
 
 
 def _exit_of(lead: Lead, plate: Plate) -> str:
@@ -78,13 +82,14 @@ def _exit_of(lead: Lead, plate: Plate) -> str:
     return min(plate.exits, key=lambda one: np.hypot(one.x_mm - x_mm, one.y_mm - y_mm)).id
 
 
-def import_route_map(data: bytes) -> dict[str, Any]:
+def import_route_map(data: bytes, name: str = "route-map.json") -> dict[str, Any]:
     """Return the entries of a job for a route-map file's bytes, for `JobStore.import_job`.
 
-    Each wire becomes a finished lead without photos, in one stretch, or in several where its
-    seen and unseen runs change. Raises mapper.routes.RouteMapError.
+    The ending of `name` says the form (mapper.exchange). Each wire becomes a finished lead
+    without photos, in one stretch, or in several where its seen and unseen runs change. Raises
+    mapper.routes.RouteMapError or mapper.exchange.ExchangeError.
     """
-    route_map = read_route_map(data)
+    route_map = read_form(name, data)
     settings = Settings(
         tracing_error_mm=route_map.tracing_error_mm,
         unseen_error_mm=route_map.unseen_error_mm or Settings().unseen_error_mm,

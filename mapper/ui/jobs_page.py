@@ -7,7 +7,15 @@ from datetime import datetime
 import streamlit as st
 
 from mapper.errors import MapperError, shown
-from mapper.records import JobStore, JobSummary, import_route_map
+from mapper.exchange import FORMS
+from mapper.records import (
+    JobStore,
+    JobSummary,
+    import_route_map,
+    is_pack,
+    read_pack,
+    take_in_pack,
+)
 from mapper.ui import jobbar, looks
 from mapper.ui.server import settings
 from mapper.ui.session import (
@@ -22,7 +30,7 @@ from mapper.ui.session import (
 
 __all__ = ["show"]
 
-MAX_MAP_MB = 50  # a route map of 400 leads with 1,000 points each has about 15 MB
+MAX_PACK_MB = 1000  # a pack of 60 photos; larger ones come in by `mapper take-in`
 
 
 def show() -> None:
@@ -154,20 +162,30 @@ def _new_job(store: JobStore) -> None:
 
 
 def _take_in(store: JobStore) -> None:
-    with st.expander("Take in a route-map file"):
+    with st.expander("Take in a job pack or a route map"):
         file = st.file_uploader(
-            "Route-map file (JSON)", type=["json"], max_upload_size=MAX_MAP_MB, key="route map in"
+            "Job pack (ZIP), or a route map as JSON, GraphML, DXF, SVG, XLSX or CSV tables (ZIP)",
+            type=["zip", "json", *(ending[1:] for ending in FORMS if ending != ".zip")],
+            max_upload_size=MAX_PACK_MB,
+            key="route map in",
         )
         if file is None or not st.button("Make a job from it", type="primary"):
             return
         try:
-            entries = import_route_map(file.getvalue())
-            job_id = store.import_job(entries, name=entries["about"].get("name") or file.name[:200])
+            job_id = _job_from(store, file.name, file.getvalue())
         except MapperError as error:
             looks.note(f"{shown(file.name)} was not taken in: {shown(error, 300)}", "stop")
             return
         open_job(job_id)
         go(_page_to_go_on(store, job_id))
+
+
+def _job_from(store: JobStore, name: str, data: bytes) -> str:
+    """A new job of a pack or of a route map in any of its forms."""
+    if is_pack(data):
+        return take_in_pack(store, read_pack(data))
+    entries = import_route_map(data, name)
+    return store.import_job(entries, name=entries["about"].get("name") or name[:200])
 
 
 def _deleted(store: JobStore) -> None:

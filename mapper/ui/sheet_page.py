@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import re
 from datetime import datetime
 
 import streamlit as st
 
 from mapper.errors import MapperError, shown
+from mapper.exchange import FORMS
 from mapper.pulling import Cover, cover_outlines
-from mapper.records import Job, export_route_map
+from mapper.records import Job, export_route_map, job_to_share, write_pack
 from mapper.sheets import pull_sheet_pdf, pull_sheet_svg
 from mapper.ui import jobbar, looks
 from mapper.ui.findings import findings_of
 from mapper.ui.parts_panel import part_how
-from mapper.ui.session import go
+from mapper.ui.session import go, open_store
 
 __all__ = ["file_stem", "show"]
 
@@ -77,10 +80,59 @@ def _route_map(job: Job, stem: str) -> None:
         on_click="ignore",
         width="stretch",
     )
+    with st.expander("The same map in other forms"):
+        for ending, (words, media_type, write, _) in FORMS.items():
+            st.download_button(
+                words,
+                lambda write=write: write(job_to_share(job)),
+                f"{stem} route map{ending}",
+                media_type,
+                on_click="ignore",
+                width="stretch",
+            )
     st.caption(
         "The route map is an open file: plate, routes and judgements in millimetres. "
-        "It can be taken in again on the page Jobs."
+        "It can be taken in again on the page Jobs, in each of its forms."
     )
+    st.download_button(
+        "Job pack (ZIP)",
+        lambda: _pack(job, stem),
+        f"{stem} job pack.zip",
+        "application/zip",
+        on_click="ignore",
+        width="stretch",
+    )
+    st.caption(
+        "The pack holds the whole job with its photos, fits and log, for another machine or for "
+        "the shelf: take it in on the page Jobs there."
+    )
+
+
+def _pack(job: Job, stem: str) -> bytes:
+    """The whole job in one ZIP, with copies that other programs read."""
+    readable = {f"{stem} route map.json": export_route_map(job)}
+    route_map = job_to_share(job)
+    readable |= {f"{stem} route map{ending}": form[2](route_map) for ending, form in FORMS.items()}
+    try:
+        pdf, svg = _sheets(job.id, job.revision, job)
+        readable |= {f"{stem} pull sheet.pdf": pdf, f"{stem} pull sheet.svg": svg.encode()}
+    except MapperError:  # no lead is traced yet: the pack goes without a sheet
+        pass
+    if job.done:
+        readable[f"{stem} teardown log.csv"] = _log_table(job)
+    buffer = io.BytesIO()
+    write_pack(open_store(), job.id, buffer, readable)
+    return buffer.getvalue()
+
+
+def _log_table(job: Job) -> bytes:
+    text = io.StringIO(newline="")
+    rows = csv.writer(text)
+    rows.writerow(("number", "at", "by", "action", "wire", "past x mm", "past y mm", "reason"))
+    for number, step in enumerate(job.done, 1):
+        past = step.past or ("", "")
+        rows.writerow((number, step.at, step.by, step.action, step.wire, *past, step.reason or ""))
+    return text.getvalue().encode()
 
 
 def file_stem(name: str) -> str:

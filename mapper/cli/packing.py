@@ -1,0 +1,96 @@
+"""Job packs and other forms of a route map on the command line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from mapper.errors import MapperError, shown
+from mapper.exchange import FORMS, read_form, write_form
+from mapper.records import (
+    JobStore,
+    default_store_folder,
+    export_route_map,
+    import_route_map,
+    is_pack,
+    job_to_share,
+    read_pack,
+    take_in_pack,
+    write_pack,
+)
+from mapper.routes import write_route_map
+
+__all__ = ["convert", "pack_job", "take_in"]
+
+
+def pack_job(folder: Path | None, wanted: str, target: Path) -> tuple[str, ...]:
+    """Write the job of that name or id to a ZIP; returns what is missing in it, in words.
+
+    Raises MapperError for no such job, two of one name, or a file that can't be written.
+    """
+    store = JobStore(folder or default_store_folder())
+    try:
+        found = [job.id for job in store.jobs() if wanted in (job.id, job.name)]
+        if len(found) != 1:
+            count = "no job" if not found else f"{len(found)} jobs"
+            raise MapperError(
+                f"There is {count} named '{shown(wanted)}' in {shown(store.folder, 200)}: "
+                "give the id of one."
+            )
+        job = store.job(found[0])
+        readable = {}
+        if job.plate is not None:
+            readable["route map.json"] = export_route_map(job)
+            route_map = job_to_share(job)
+            readable |= {f"route map{end}": form[2](route_map) for end, form in FORMS.items()}
+        beside = target.with_name(f"{target.name}.part")
+        try:
+            with open(beside, "wb") as file:
+                warnings = write_pack(store, job.id, file, readable)
+            beside.replace(target)
+        except OSError as error:
+            beside.unlink(missing_ok=True)
+            raise _unwritable(target, error) from error
+        return warnings
+    finally:
+        store.close()
+
+
+def take_in(folder: Path | None, source: Path) -> str:
+    """Make a job of a pack or a route map and return its id. Raises MapperError."""
+    store = JobStore(folder or default_store_folder())
+    try:
+        data = b"" if source.suffix.lower() == ".zip" else _read(source)
+        if source.suffix.lower() == ".zip" and (is_pack(source) or not source.exists()):
+            return take_in_pack(store, read_pack(source))
+        entries = import_route_map(data or _read(source), source.name)
+        return store.import_job(entries, name=entries["about"].get("name") or source.stem[:200])
+    finally:
+        store.close()
+
+
+def convert(source: Path, target: Path) -> None:
+    """Write the route map of one file in the form of the other's ending. Raises MapperError."""
+    route_map = read_form(source.name, _read(source))
+    if target.suffix.lower() == ".json":
+        write_route_map(route_map, target)
+        return
+    data = write_form(route_map, target.name)
+    try:
+        target.write_bytes(data)
+    except OSError as error:
+        raise _unwritable(target, error) from error
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise MapperError(
+            f"'{shown(path.name)}' can't be read ({shown(error.strerror)}): choose another file."
+        ) from error
+
+
+def _unwritable(path: Path, error: OSError) -> MapperError:
+    return MapperError(
+        f"'{shown(path.name)}' can't be written ({shown(error.strerror)}): choose another place."
+    )
