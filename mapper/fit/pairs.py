@@ -29,6 +29,8 @@ LEAST_SUPPORT = 0.16  # share of edges found again, less chance; wrong maps stay
 LEAST_LEAD = 3.0  # standard errors that the next best map is behind
 SURE_LEAD = 7.0
 POINT_LEAD = 0.5  # what one point feature that agrees is worth
+SURE_POINTS = 15  # so many that agree settle it where the steel shows hardly an edge
+FEW_EDGES = 0.05
 
 UNIT = 1000.0  # square-view circles in thousandths of the focal length, as "mm"
 
@@ -48,9 +50,14 @@ class Paired:
 
     @property
     def convinces(self) -> bool:
-        """Whether the map may be used: clear of the next best, by edges and points together."""
+        """Whether the map may be used: clear of the next best, by edges and points together.
+
+        Bare steel between bores has hardly an edge; there the points decide. Photos of different
+        plates share 0 or 1 of them under their best map.
+        """
+        least = FEW_EDGES if self.shared >= SURE_POINTS else LEAST_SUPPORT
         return (
-            self.support >= LEAST_SUPPORT
+            self.support >= least
             and self.lead >= LEAST_LEAD
             and self.lead + POINT_LEAD * self.shared >= SURE_LEAD
         )

@@ -40,6 +40,11 @@ RATIO = 0.85
 NEAR_MM, NEAR_SIGMAS = 1.5, 4.0  # how far from the place that the fits give a match may lie
 INSIDE_MM = 2.0  # edges of bores and channels lead down: points nearer are not on the face
 SAME_PX = 2.0  # of the view: how well matches must agree with their common map
+PATCH_PX, PATCH_REACH_PX = 41, 5
+PATCH_SAME_PX = 1.0
+PATCH_BARE = 0.8  # share of a patch that must be bare face in both photos
+PATCH_ALIKE = 0.5  # correlation; patches of different steel stay below 0.4
+PATCH_SHARP = 0.02
 MOST_POINTS = 250
 FOCAL_SHARE = 0.05
 FOCAL_SHARE_UNKNOWN = 0.15
@@ -194,19 +199,76 @@ def shared_points(
     pair_a, pair_b = _matched(at_a, da, at_b, db, reach)
     if len(pair_a) < LEAST_SHARED:
         return None
-    cv2.setRNGSeed(1)
-    _, inside = cv2.findHomography(
-        pair_a, pair_b, cv2.USAC_MAGSAC, SAME_PX, maxIters=5000, confidence=0.9999
-    )
-    if inside is None or inside.sum() < max(LEAST_SHARED, 0.3 * len(pair_a)):
+    carry, inside = _common_map(pair_a, pair_b, SAME_PX)
+    if carry is None or inside.sum() < max(LEAST_SHARED, 0.3 * len(pair_a)):
         return None
-    use = np.flatnonzero(inside.ravel())
-    if len(use) > MOST_POINTS:
-        use = np.random.default_rng(0).choice(use, MOST_POINTS, replace=False)
+    pair_a, pair_b = pair_a[inside], pair_b[inside]
+    patches = _patches(pictures, carry)
+    if len(patches[0]) >= LEAST_SHARED:
+        _, inside = _common_map(*patches, PATCH_SAME_PX)
+        if inside is not None and inside.sum() >= max(LEAST_SHARED, 0.3 * len(inside)):
+            pair_a, pair_b = (ends[inside] for ends in patches)
+    if len(pair_a) > MOST_POINTS:
+        use = np.random.default_rng(0).choice(len(pair_a), MOST_POINTS, replace=False)
+        pair_a, pair_b = pair_a[use], pair_b[use]
     return (
-        first.photo_from_plate(view.plate_from_view(pair_a[use])),
-        second.photo_from_plate(view.plate_from_view(pair_b[use])),
+        first.photo_from_plate(view.plate_from_view(pair_a)),
+        second.photo_from_plate(view.plate_from_view(pair_b)),
     )
+
+
+def _common_map(a: np.ndarray, b: np.ndarray, near_px: float):
+    """The homography that most pairs of points agree with, and which (K,) those are."""
+    cv2.setRNGSeed(1)
+    found, inside = cv2.findHomography(
+        np.float32(a), np.float32(b), cv2.USAC_MAGSAC, near_px, maxIters=5000, confidence=0.9999
+    )
+    return found, None if inside is None else inside.ravel().astype(bool)
+
+
+def _patches(pictures, carry: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Places (K, 2) in both pictures of patches of bare steel found again by correlation.
+
+    `carry` maps the first picture to the second; it is where the search begins. Patches lie all
+    over the overlap and are placed finer than single features.
+    """
+    (here, mask), (there, other) = pictures
+    size = here.shape[::-1]
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    there = cv2.warpPerspective(there, carry, size, flags=flags)
+    other = cv2.warpPerspective(other, carry, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+    bare = cv2.integral(((mask > 0) & (other > 0)).astype(np.uint8))
+    half, reach = PATCH_PX // 2, PATCH_REACH_PX
+    step = max(half, round(np.sqrt(here.size / 2500)))
+    found = []
+    for y in range(half + reach, size[1] - half - reach, step):
+        for x in range(half + reach, size[0] - half - reach, step):
+            top, bottom, left, right = y - half, y + half + 1, x - half, x + half + 1
+            share = bare[bottom, right] - bare[top, right] - bare[bottom, left] + bare[top, left]
+            if share < PATCH_BARE * PATCH_PX**2:
+                continue
+            window = there[top - reach : bottom + reach, left - reach : right + reach]
+            alike = cv2.matchTemplate(window, here[top:bottom, left:right], cv2.TM_CCOEFF_NORMED)
+            _, best, _, (col, row) = cv2.minMaxLoc(alike)
+            inner = 0 < col < 2 * reach and 0 < row < 2 * reach
+            if not inner or best < PATCH_ALIKE:
+                continue
+            dx = _peak(alike[row, col - 1 : col + 2])
+            dy = _peak(alike[row - 1 : row + 2, col])
+            if dx is None or dy is None:  # a stripe, which does not say where along it
+                continue
+            found.append((x, y, x + col - reach + dx, y + row - reach + dy))
+    if not found:
+        return np.zeros((0, 2)), np.zeros((0, 2))
+    found = np.array(found, dtype=float)
+    return found[:, :2], cv2.perspectiveTransform(found[None, :, 2:], carry)[0]
+
+
+def _peak(three: np.ndarray) -> float | None:
+    """Where between three values the top of a parabola lies; None where it is flat."""
+    before, top, after = (float(v) for v in three)
+    curve = 2 * top - before - after
+    return 0.5 * (after - before) / curve if curve > PATCH_SHARP else None
 
 
 def _view_of(first: PhotoFit, second: PhotoFit, plate: Plate) -> _View | None:
@@ -329,10 +391,12 @@ def _better(photos, greys, fits, joint, links: Sequence[Link], edges: FaceEdges)
             for store, values in zip((alone, linked), ones, strict=True):
                 store[n].append(values)
     out = []
-    for a, b, new in zip(alone, linked, joint, strict=True):
+    for a, b, fit, new in zip(alone, linked, fits, joint, strict=True):
         gain = _no_worse(np.concatenate(a), np.concatenate(b)) if a else None
-        # where the drawing says nothing, neighbours are all that a photo without own edges has
-        out.append(new.method == PHOTO_ALONE if gain is None else gain)
+        if gain is None:
+            # where the drawing says nothing, neighbours are all that a photo of no own edges has
+            gain = new.method == PHOTO_ALONE and _surer(new, fit)
+        out.append(gain)
     return out
 
 
@@ -349,6 +413,15 @@ def _half(photo, grey, fit: PhotoFit, edges: FaceEdges, half: int) -> tuple[Phot
     except FitFailed:
         return fit, np.zeros_like(out)
     return replace(fit, camera=polished.camera, covariance=polished.covariance), out
+
+
+def _surer(fit: PhotoFit, than: PhotoFit) -> bool:
+    """Whether a fit is surer than another one all over the photo, at its edge as well."""
+    share = np.linspace(0.05, 0.95, 4)
+    x, y = np.meshgrid(share * fit.width_px, share * fit.height_px)
+    at = than.plate_from_photo(np.column_stack((x.ravel(), y.ravel())))
+    at = at[np.isfinite(at).all(axis=1)]
+    return bool(len(at) and np.max(fit.sigma_mm(at)) < np.max(than.sigma_mm(at)))
 
 
 def _no_worse(alone: np.ndarray, linked: np.ndarray) -> bool | None:

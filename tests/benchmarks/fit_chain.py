@@ -207,7 +207,7 @@ def _by_place(rows: list[dict[str, Any]]) -> list[tuple[str, list[dict[str, Any]
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--chains", type=int, default=12)
+    parser.add_argument("--chains", type=int, default=4)
     parser.add_argument("--size", default="2400x1800")
     parser.add_argument("--plates", type=Path)
     parser.add_argument("--json", type=Path)
