@@ -360,13 +360,14 @@ def _cheapest_cut(
     if proved and _undone(state, _arcs_without(board, arcs, chosen)):
         return chosen, True
     helped = chosen | _greedy_cut(board, _arcs_without(board, arcs, chosen), price)
-    found = [
-        _put_back(state, arcs, cut, price) for cut in (helped, _greedy_cut(board, arcs, price))
-    ]
+    cuts = {frozenset(helped), frozenset(_greedy_cut(board, arcs, price))}
+    found = [_put_back(state, arcs, cut, price) for cut in sorted(cuts, key=sorted)]
     return min(found, key=lambda cut: (price[sorted(cut)].sum(), sorted(cut))), False
 
 
-def _put_back(state: State, arcs: Sequence[int], chosen: set[int], price: np.ndarray) -> set[int]:
+def _put_back(
+    state: State, arcs: Sequence[int], chosen: Collection[int], price: np.ndarray
+) -> set[int]:
     """Return a cut without the leads that need not be cut, the dearest tried first."""
     kept = set(chosen)
     for lead in sorted(chosen, key=lambda x: (-price[x], x))[:_PUT_BACK]:

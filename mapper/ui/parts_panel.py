@@ -37,7 +37,9 @@ WAYS = ("with the nozzle", "at the front")
 
 
 def part_how(findings: Findings, name: str) -> str:
-    """How a part comes off, in a few words."""
+    """How a part comes off, or a lead that then hangs on its nozzle, in a few words."""
+    if name in findings.hanging:
+        return f"let it hang, it leaves with {findings.hanging[name]}"
     part = findings.parts[name]
     if isinstance(part, Cover):
         return "before the leads under it; when it holds, never lever against a lead"
@@ -95,12 +97,16 @@ def channel_at(plate: Plate, x_mm: float, y_mm: float) -> tuple[str, float] | No
 
 def take_clicks(ctx: Context, key: str, fit: Any) -> None:
     """Take what was clicked on the canvas: two clicks on one channel make a cover there."""
+    clicked = False
     for operation in take_operations(key):
         if operation.type != "point" or operation.x_px is None or not setting(ctx):
             continue
         place = np.asarray(fit.plate_from_photo([[operation.x_px, operation.y_px]], 0.0), float)[0]
         if np.isfinite(place).all():
             _clicked(ctx, float(place[0]), float(place[1]), operation.uid)
+            clicked = True
+    if clicked:  # only now: a run that is broken off acknowledges no click
+        st.rerun()
 
 
 def _clicked(ctx: Context, x_mm: float, y_mm: float, uid: str) -> None:
@@ -120,7 +126,6 @@ def _clicked(ctx: Context, x_mm: float, y_mm: float, uid: str) -> None:
         low_mm, high_mm = sorted((first[1], found[1]))
         st.session_state.pop(_SETTING)
         _add(ctx, kind, uid, stretch_mm=(found[0], low_mm, high_mm))
-    st.rerun()
 
 
 def _add(ctx: Context, kind: str, uid: str | None = None, **lies: Any) -> None:
@@ -141,7 +146,8 @@ def parts_panel(ctx: Context, findings: Findings) -> None:
     count = len(findings.parts)
     with st.expander(f"Covers, nozzles and heaters ({count})", expanded=setting(ctx) is not None):
         st.caption(
-            "What lies over the leads comes off first; a nozzle and a heater wait for their leads."
+            "What lies over the leads comes off first; a nozzle and a heater wait for their leads. "
+            "A cover or clip is set with two clicks on the picture above."
         )
         _covers(ctx, findings)
         _takeouts(ctx, findings)
@@ -160,7 +166,7 @@ def _covers(ctx: Context, findings: Findings) -> None:
             st.rerun()
     else:
         for column, kind in zip(st.columns(2, gap="small"), ("cover", "clip"), strict=True):
-            if column.button(f"Add a {kind}: two clicks on the picture", width="stretch"):
+            if column.button(f"Add a {kind}", help="Two clicks on the picture", width="stretch"):
                 st.session_state[_SETTING] = (ctx.job_id, kind, None)
                 st.rerun()
         channel, whole = st.columns([1, 1], gap="small", vertical_alignment="bottom")

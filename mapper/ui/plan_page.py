@@ -48,10 +48,10 @@ def show() -> None:
         _untraced(findings)
         _look_at(findings)
         _locked(findings)
-        parts_panel(ctx, findings)
         log_panel(ctx, findings)
     with right:
         picture(ctx, findings)
+        parts_panel(ctx, findings)
         _why(findings)
         own_order(findings)
 
@@ -88,7 +88,7 @@ def _how(findings: Findings, step: Step) -> str:
     if step.action == "peel":
         return f"{where}; lift it from its free end to there and leave it hanging"
     if step.wire in findings.hanging:
-        return f"{where}; let it hang, it leaves with {findings.hanging[step.wire]}"
+        return f"{where}; {part_how(findings, step.wire)}"
     return where
 
 

@@ -1,6 +1,6 @@
 """Random diagrams, every plan replayed by a judge of its own: how often was it false-safe?
 
-    python -m tests.benchmarks.false_safe [count] [--seed N]
+    python -m tests.benchmarks.false_safe [count] [--seed N] [--after CASES]
 
 The judge is the plain replay of `tests/pulling_naive.py`: whole numbers only (exact), no code
 of the package. A case fails when a step takes a lead from under another or past a place where
@@ -8,7 +8,8 @@ nobody has looked, when a lead that could come out is not planned, or when `chec
 something else than the judge about a blind order of steps. Ends with status 1 if any fails.
 
 Cases come in blocks of 10,000, each block with a random stream of its own; after each block the
-figures so far are printed, so a run that is stopped early still says what it has shown.
+figures so far are printed, so a run that is stopped early still says what it has shown, and
+`--after` takes it up again where it stopped.
 """
 
 from __future__ import annotations
@@ -100,10 +101,13 @@ def main() -> int:
     arguments = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     arguments.add_argument("count", nargs="?", type=int, default=100_000)
     arguments.add_argument("--seed", type=int, default=1)
+    arguments.add_argument("--after", type=int, default=0, help="leave out so many cases")
     given = arguments.parse_args()
     tally = Tally()
     began = time.perf_counter()
     for block, start in enumerate(range(0, given.count, BLOCK)):
+        if start < given.after:
+            continue
         rng = random.Random(f"{given.seed} {block}")
         for _ in range(min(BLOCK, given.count - start)):
             tally.add(rng)
