@@ -301,6 +301,8 @@ class Findings:
             return NextThing(f"{self.act(step).lower()} {step.wire}", "plan")
         if plan.locked:
             return NextThing(f"release the locked set of {', '.join(plan.locked[0].wires)}", "plan")
+        if job.as_built is None:
+            return NextThing("all leads are out: plan the next wiring", "rebuild")
         return NextThing("all leads are out; print the sheet for the file", "sheet")
 
 

@@ -83,9 +83,8 @@ def _now(findings: Findings) -> list[str]:
     lines = []
     for step in plan.steps:
         if step in findings.legal_now:
-            where = "" if step.past is None else f" to just past ({step.past[0]:.0f}, "
-            where += "" if step.past is None else f"{step.past[1]:.0f}) mm"
-            lines.append(f"{step.action.capitalize()} {step.wire}{where}.")
+            where = "" if step.past is None else f" to just past {place_words(step.past)} mm"
+            lines.append(f"{findings.act(step).capitalize()} {step.wire}{where}.")
     return lines
 
 
