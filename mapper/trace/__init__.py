@@ -3,16 +3,19 @@
 from mapper.trace.ground import Ground, prepare
 from mapper.trace.judge import judge_crossing
 from mapper.trace.model import Judgement, Trace, TraceError
+from mapper.trace.propose import Proposal, propose
 from mapper.trace.snap import snap_to_wire
 from mapper.trace.tracing import trace_between
 
 __all__ = [
     "Ground",
     "Judgement",
+    "Proposal",
     "Trace",
     "TraceError",
     "judge_crossing",
     "prepare",
+    "propose",
     "snap_to_wire",
     "trace_between",
 ]

@@ -3,6 +3,7 @@
     python -m tests.benchmarks.trace cables [--count 12] [--peers]
     python -m tests.benchmarks.trace plates [--peers]
     python -m tests.benchmarks.trace judge [--count 12]
+    python -m tests.benchmarks.trace propose [--count 12]
 
 Plates are read from MAPPER_PLATES or ../shared/plates. Times are process time on one core.
 The peers get the same two clicks and no extra ones: scikit-image's Sato filter with
@@ -22,7 +23,7 @@ import numpy as np
 from skimage.filters import sato
 from skimage.graph import route_through_array
 
-from mapper.trace import judge_crossing, prepare, trace_between
+from mapper.trace import judge_crossing, prepare, propose, trace_between
 from mapper.trace.ground import as_ground
 from tests.benchmarks.loose_cables import degraded, loose_cables
 from tests.benchmarks.trace_score import Task, mend, score
@@ -133,9 +134,23 @@ def _judge(name: str, cases: list[tuple[np.ndarray, list[Dispute]]]) -> None:
     )
 
 
+def _propose(name: str, pictures: list[tuple[np.ndarray, list[Task]]]) -> None:
+    """Ends of all leads given at once, without saying which belong together."""
+    leads = offered = wrong = 0
+    for image, tasks in pictures:
+        starts, ends = ([t.points_px[k] for t in tasks] for k in (0, -1))
+        found = propose(prepare(image), starts, ends)
+        leads += len(tasks)
+        offered += len(found)
+        for p in found:
+            joined = p.start == p.end
+            wrong += not (joined and score(p.trace.points, tasks[p.start]).right)
+    print(f"{name:32s} leads {leads:3d}  offered {offered:3d}, of these wrong {wrong}", flush=True)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("cables", "plates", "judge"))
+    parser.add_argument("what", choices=("cables", "plates", "judge", "propose"))
     parser.add_argument("--count", type=int, default=12, help="cable pictures per kind")
     parser.add_argument("--peers", action="store_true")
     chosen = parser.parse_args()
@@ -155,11 +170,16 @@ def main() -> None:
         ]
         if chosen.what == "cables":
             _measure(kind, [(s.image_bgr, list(cable_tasks(s))) for s in scenes], chosen.peers)
+        if chosen.what == "propose":
+            _propose(kind, [(s.image_bgr, list(cable_tasks(s))) for s in scenes])
         for s in scenes if chosen.what == "judge" else ():
             disputes = list(cable_crossings(s, rng))
             judged["full"].append((s.image_bgr, disputes))
             small = [d.shrunk(3) for d in disputes]
             judged["degraded"].append((degraded(s.image_bgr, rng), small))
+    if chosen.what == "propose":
+        for name, truth, photo, image in plates(folder):
+            _propose(name, [(image, list(plate_tasks(truth, photo)))])
     if chosen.what == "judge":
         for name, cases in judged.items():
             _judge(f"cables, {name}", cases)
