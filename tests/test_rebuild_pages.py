@@ -78,6 +78,9 @@ def test_a_plan_is_accepted_fixed_and_taken_back(store: JobStore):
     button(app, "Lay it like this: keep as as-built").click().run()
     assert not app.exception
     assert len(store.job(job_id).as_built.route_map.leads) == 12
+    assert not store.job(job_id).as_built.confirmed
+    button(app, "It was laid exactly like this, I saw it").click().run()
+    assert store.job(job_id).as_built.confirmed
     app.selectbox(key="rebuild lead").set_value("Z01-H")
     app.selectbox(key="rebuild way").set_value("channel right").run()
     button(app, "Fix it and plan again").click().run()

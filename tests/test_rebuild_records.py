@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 
 from mapper.plate import channel_path_mm
-from mapper.pulling import plan_pull
+from mapper.pulling import plan_pull, safe_now
 from mapper.rebuild import plan_rebuild
 from mapper.records import (
     AsBuilt,
@@ -16,8 +18,10 @@ from mapper.records import (
     RecordsError,
     ShiftNote,
     as_built_of,
+    import_route_map,
     wanted_leads,
 )
+from mapper.routes import route_map_to_mapping
 from tests.rebuild_plates import comb_plate
 
 AT = datetime(2026, 3, 1, 14, 30, tzinfo=UTC)
@@ -58,7 +62,7 @@ def test_an_accepted_plan_comes_back_from_the_store_and_undo_takes_it_away(tmp_p
     kept = store.job(job_id).as_built
     assert [wire for wire, _ in kept.install] == [one.lead.id for one in plan.leads]
     assert kept.by == "Kim" and kept.at == AT
-    assert plan_pull(kept.route_map).status == "complete"
+    assert plan_pull(kept.laid_map).status == "complete"
     store.undo(job_id)
     assert store.job(job_id).as_built is None
 
@@ -77,7 +81,7 @@ def test_notes_come_newest_first():
         ("rebuild", {"settings": {"bend_radius_mm": "wide"}}),
         ("rebuild", {"channels": ["left"]}),
         ("rebuild", {"diameters_mm": {"heater": -1}}),
-        ("as-built", {"route_map": {"format": "other"}}),
+        ("as-built", {"laid_map": {"format": "other"}}),
         ("as-built", {}),
         ("note/a1", {"text": "  "}),
         ("note/a1", {"text": "late", "at": "yesterday"}),
@@ -92,4 +96,19 @@ def test_the_as_built_map_is_the_same_after_its_mapping():
     plate = comb_plate(2, 3)
     built = as_built_of(plan_rebuild(plate, wanted_leads(a_job())), "", AT)
     again = AsBuilt.from_mapping(built.to_mapping())
-    assert again.route_map.leads == built.route_map.leads and again.install == built.install
+    assert again.laid_map.leads == built.laid_map.leads and again.install == built.install
+
+
+def test_a_plan_that_nobody_confirmed_frees_no_lead_that_meets_another():
+    plate = comb_plate(2, 3)
+    built = as_built_of(plan_rebuild(plate, wanted_leads(a_job())), "", AT)
+    careful = built.route_map
+    assert careful.crossings and all(one.top is None for one in careful.crossings)
+    meeting = {name for one in careful.crossings for name in (one.a, one.b)}
+    assert not meeting & set(safe_now(careful).pull)
+    assert plan_pull(careful).status == "needs-a-look"
+    confirmed = replace(built, confirmed=True)
+    assert AsBuilt.from_mapping(confirmed.to_mapping()).confirmed
+    assert plan_pull(confirmed.route_map).status == "complete"
+    entries = import_route_map(json.dumps(route_map_to_mapping(careful)).encode())
+    assert not [key for key in entries if key.startswith("judged/")]

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from mapper.errors import MapperError, shown
 from mapper.rebuild import RebuildError, RebuildPlan, RebuildSettings, WantedLead
-from mapper.records.document import moment, number, required, text
+from mapper.records.document import UNSEEN_ERROR_MM, moment, number, required, text
 from mapper.records.errors import RecordsError
 from mapper.routes import RouteMap, route_map_from_mapping, route_map_to_mapping
 
@@ -69,21 +69,35 @@ class RebuildEntry:
 class AsBuilt:
     """The ``as-built`` entry: the routes that were laid, in which order and how long.
 
+    `laid_map` is what was planned or traced. `confirmed`: somebody said that it was laid exactly
+    like this. Until then nobody has seen the wiring, so `route_map` gives every stretch as unseen
+    and every meeting as open: a plan must never tell the next person that a lead is free.
     `install`: (lead id, cut length in mm or None) in the order of laying; may be empty for a map
     that came from elsewhere. `source`: where it came from, in words.
     """
 
-    route_map: RouteMap
+    laid_map: RouteMap
     install: tuple[tuple[str, float | None], ...] = ()
     source: str = ""
     by: str = ""
     at: datetime | None = None
+    confirmed: bool = False
+
+    @property
+    def route_map(self) -> RouteMap:
+        """The map as far as somebody has seen it."""
+        if self.confirmed:
+            return self.laid_map
+        leads = tuple(
+            replace(lead, seen=(False,) * (len(lead.points_mm) - 1)) for lead in self.laid_map.leads
+        )
+        return replace(self.laid_map, leads=leads, judged=(), unseen_error_mm=UNSEEN_ERROR_MM)
 
     @classmethod
     def from_mapping(cls, mapping: Mapping[str, Any]) -> AsBuilt:
         where = "as-built"
         try:
-            route_map = route_map_from_mapping(required(mapping, "route_map", where))
+            laid_map = route_map_from_mapping(required(mapping, "laid_map", where))
         except MapperError as error:
             raise RecordsError(f"The as-built map can't be read: {shown(error, 200)}") from None
         install = []
@@ -92,20 +106,22 @@ class AsBuilt:
             wire = text(required(one, "wire", where), f"{where}: wire")
             install.append((wire, None if length is None else number(length, f"{where}: length")))
         return cls(
-            route_map,
+            laid_map,
             tuple(install),
             text(mapping.get("source", ""), f"{where}: source"),
             text(mapping.get("by", ""), f"{where}: by"),
             moment(mapping.get("at"), f"{where}: at"),
+            mapping.get("confirmed") is True,
         )
 
     def to_mapping(self) -> dict[str, Any]:
         return {
-            "route_map": route_map_to_mapping(self.route_map),
+            "laid_map": route_map_to_mapping(self.laid_map),
             "install": [{"wire": wire, "cut_length_mm": mm} for wire, mm in self.install],
             "source": self.source,
             "by": self.by,
             "at": None if self.at is None else self.at.isoformat(),
+            "confirmed": self.confirmed,
         }
 
 
@@ -164,7 +180,7 @@ def wanted_leads(job: Job) -> list[WantedLead]:
 
 
 def as_built_of(plan: RebuildPlan, by: str, at: datetime) -> AsBuilt:
-    """Return a plan as the as-built map that a person then corrects."""
+    """Return a plan as the as-built map that a person then corrects, or confirms."""
     install = tuple((one.lead.id, one.cut_length_mm) for one in plan.leads)
     return AsBuilt(plan.route_map, install, "the rebuild plan", by, at)
 

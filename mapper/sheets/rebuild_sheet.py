@@ -162,5 +162,6 @@ def _picture(plate: Plate, plan: RebuildPlan, top_mm: float) -> list[Item]:
     for exit_ in plate.exits:
         ((x, y),) = on_paper([(exit_.x_mm, exit_.y_mm)])
         items.append(Circle(x, y, 1.0, 0.4, INK, "#FFFFFF"))
-        items.append(Text(x + 1.6, y + 1.2, exit_.id, 3.0, True))
+        below = y - base_mm < scale * span[1] / 2
+        items.append(Text(x + 2.0, y - 3.4 if below else y + 1.6, exit_.id, 3.0, True))
     return items

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import datetime
 
 import streamlit as st
@@ -29,11 +30,16 @@ def as_built_panel(ctx: Context) -> None:
     else:
         when = "" if built.at is None else f" on {built.at.astimezone():%Y-%m-%d %H:%M}"
         by = f" by {built.by}" if built.by else ""
-        looks.note(
-            f"{len(built.route_map.leads)} leads, from {built.source or 'a map'}, "
-            f"kept{when}{by}. A plan says how it should lie: correct it where it lies otherwise.",
-            "calm",
-        )
+        kept = f"{len(built.laid_map.leads)} leads, from {built.source or 'a map'}, kept{when}{by}."
+        if built.confirmed:
+            looks.note(kept, "calm")
+        else:
+            looks.note(
+                f"{kept} Nobody has said yet that it was laid like this, so every crossing in it "
+                "counts as open: confirm it only when you laid it or saw it."
+            )
+            if st.button("It was laid exactly like this, I saw it", type="primary"):
+                _confirm(ctx, built)
         columns = st.columns(4)
         if columns[0].button("Compare with as found", width="stretch"):
             go("compare")
@@ -61,6 +67,12 @@ def as_built_panel(ctx: Context) -> None:
         _from_file(ctx)
 
 
+def _confirm(ctx: Context, built: AsBuilt) -> None:
+    sure = replace(built, confirmed=True, by=ctx.person, at=datetime.now().astimezone())
+    if ctx.edit("Confirm the as-built map", {"as-built": sure.to_mapping()}):
+        st.rerun()
+
+
 def _own_job(ctx: Context, built: AsBuilt) -> None:
     entries = import_route_map(_file(built.route_map))
     about = {**ctx.job.about, "name": f"{ctx.job.name or 'Job'}, rebuilt"}
@@ -68,8 +80,8 @@ def _own_job(ctx: Context, built: AsBuilt) -> None:
     job_id = ctx.store.import_job({**entries, "about": about})
     open_job(job_id)
     looks.say(
-        f"This is a new job, {about['name']}, with the routes as they were planned. Add photos of "
-        "the rebuilt plate and correct the leads.",
+        f"This is a new job, {about['name']}, with the routes as they were kept. Add photos of "
+        "the rebuilt plate and correct the leads there.",
         "calm",
     )
     go("leads")
@@ -99,7 +111,8 @@ def _from_file(ctx: Context) -> None:
 
 
 def _keep(ctx: Context, route_map: RouteMap, source: str) -> None:
-    built = AsBuilt(route_map, (), source, ctx.person, datetime.now().astimezone())
+    now = datetime.now().astimezone()
+    built = AsBuilt(route_map, (), source, ctx.person, now, confirmed=True)
     if ctx.edit("Take an as-built map", {"as-built": built.to_mapping()}):
         st.rerun()
 

@@ -81,8 +81,8 @@ def show() -> None:
         )
         st.caption(
             "Dashed grey: where a moved lead lay before. Bold: where it lies now. "
-            "+ new crossing, – crossing that is gone, ⇅ the other lead on top; a number counts "
-            "those that lie close together."
+            "+ new crossing, – crossing that is gone, ⇅ the other lead on top (told only where "
+            "somebody saw it in both); a number counts those that lie close together."
         )
 
 

@@ -72,7 +72,8 @@ def _done(findings: Findings) -> list[str]:
     if zones:
         lines.append(f"Data or readings entered for {len(zones)} of {len(job.zones)} zones.")
     if job.as_built is not None:
-        lines.append(f"An as-built map is kept ({len(job.as_built.route_map.leads)} leads).")
+        sure = "confirmed" if job.as_built.confirmed else "not confirmed yet"
+        lines.append(f"An as-built map is kept ({len(job.as_built.laid_map.leads)} leads, {sure}).")
     return lines
 
 
