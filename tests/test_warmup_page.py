@@ -60,7 +60,7 @@ def test_a_rise_towards_the_limit_is_told_on_the_page(store: JobStore):
     warm = WarmUp("D07", tuple(rise(600, 260, 700)), 200.0, "PVC", 190.0, 250.0)
     store.edit(job_id, "Warm-up", {"warmup/0001": warm.to_dict()})
     text = words(page(job_id))
-    assert "Mind the resin (PVC)" in text and "Mind the lead insulation" in text
+    assert "Mind the resin, PVC" in text and "Mind the lead insulation" in text
     assert "will be reached in" in text
 
 

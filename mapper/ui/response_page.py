@@ -38,6 +38,7 @@ HOW = (
 )
 MAX_TYPED = 32  # zones that anybody would type by hand
 BAD = ("swapped", "ring", "elsewhere", "reversed", "dead heater", "no sensor", "open sensor")
+BESIDE = 10  # sensors up to which the picture stands beside the words
 _SHOWN = "response test shown"
 
 
@@ -165,18 +166,25 @@ def _outcome(ctx: Context, name: str) -> None:
         f"sensor; {claimed} pairs are clear; "
         f"{looks.counted(len(result.test_again), 'heater')} to test again."
     )
-    for one in result.findings:
-        looks.note(one.text, "stop" if one.kind in BAD else "")
-    if not result.findings:
-        looks.note("Every heater warmed its own sensor most, by a clear margin.", "calm")
-    if result.test_again:
-        looks.note(f"Test again, after a longer rest: {', '.join(result.test_again)}.", "calm")
-    _correct(ctx, name, entry, result)
-    st.html(f'<div style="overflow:auto;max-height:640px">{response_svg(result)}</div>')
-    st.caption(
-        "Thick frame: the pair is clear (at least 1.5 times the next in its row and in its column, "
-        "and well above the noise). ↓: the sensor falls. –: nothing read."
-    )
+    if len(result.sensors) <= BESIDE:
+        words, picture = st.columns([1, 1], gap="medium")
+    else:
+        words, picture = st.container(), st.container()
+    with words:
+        for one in result.findings:
+            looks.note(one.text, "stop" if one.kind in BAD else "")
+        if not result.findings:
+            looks.note("Every heater warmed its own sensor most, by a clear margin.", "calm")
+        if result.test_again:
+            looks.note(f"To be tested again: {', '.join(result.test_again)}.", "calm")
+        _correct(ctx, name, entry, result)
+    with picture:
+        with st.container(horizontal=True):  # wide ones may scroll
+            st.image(response_svg(result), width="content")
+        st.caption(
+            "Thick frame: the pair is clear (at least 1.5 times the next in its row and in its "
+            "column, and well above the noise). ↓: the sensor falls. –: nothing read."
+        )
     with st.expander("Margins"):
         st.dataframe(_margins(result), hide_index=True, width="stretch")
 
@@ -193,8 +201,14 @@ def _correct(ctx: Context, name: str, entry: dict[str, Any], result: Response) -
         return
     if not result.moved() and not changed:
         return
+    if not changed:
+        st.caption(
+            "The zone table needs no change: nothing is entered for these thermocouples, or they "
+            "are alike, and no pins are entered that could change places."
+        )
+        return
     says = [f"zone {h} takes the thermocouple of {s}" for h, s in result.moved().items()]
-    says += [f"{s}: + and − change places" for s in result.reversed_sensors()]
+    says += [f"{s}: + and − change places, where entered" for s in result.reversed_sensors()]
     st.markdown(looks.plain_markdown("Correction: " + "; ".join(says) + "."))
     st.caption(
         "Only the table changes: thermocouple data, pins and readings. Do it if the plug stays "

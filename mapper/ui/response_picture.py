@@ -64,10 +64,11 @@ def _cell(x: float, y: float, cell: int, rise: float, top: float, columns: int) 
         fill, ink, text = "#ffffff", "#4a5661", "–"
     else:
         share = min(abs(rise) / top, 1.0)
-        red, green, blue = (LIGHT + (DARK - LIGHT) * share**0.7).astype(int)
-        fill, ink = f"rgb({red},{green},{blue})", "#ffffff" if share > 0.4 else "#15212b"
+        depth = share**0.7
+        red, green, blue = (LIGHT + (DARK - LIGHT) * depth).astype(int)
+        fill, ink = f"rgb({red},{green},{blue})", "#ffffff" if depth > 0.68 else "#15212b"
         digits = 0 if abs(rise) >= 9.95 else 1
-        text = f"{'↓' if rise < -WORTH * top else ''}{rise:.{digits}f}"
+        text = f"{'↓' if rise < -WORTH * top else ''}{round(rise, digits) + 0.0:.{digits}f}"
         if columns > MANY and share < WORTH:
             text = ""
     return (

@@ -151,7 +151,7 @@ def _limits(warm: WarmUp, resin: Resin) -> list[tuple[float, str]]:
     if warm.rating_c is not None:
         out.append((warm.rating_c, "the lead insulation"))
     stop_c = resin.stop_c if warm.stop_c is None else warm.stop_c
-    return [*out, (stop_c, f"the resin ({resin.name})")]
+    return [*out, (stop_c, f"the resin, {resin.name}")]
 
 
 def _log(ctx: Context, name: str, warm: WarmUp) -> None:
@@ -175,7 +175,7 @@ def _log(ctx: Context, name: str, warm: WarmUp) -> None:
     if warm.points:
         at_s, last_c = warm.points[-1]
         st.markdown(
-            f"Last: **{last_c:g} °C** after {at_s / 60:.1f} min; target {warm.target_c:g} °C"
+            f"Last: **{last_c:.1f} °C** after {at_s / 60:.1f} min; target {warm.target_c:g} °C"
         )
     with st.expander("From a file, or with times typed"):
         _other_ways(ctx, name, warm)
