@@ -1,4 +1,4 @@
-"""Page "Plate": describe the plate once, by a grid, a table or a drawing, and draw its channels."""
+"""Page "Plate": described once, by grid, table, drawing or photo; then its channels are drawn."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from mapper.plate import (
     read_drawing,
 )
 from mapper.records import PhotoEntry
-from mapper.ui import jobbar, looks
+from mapper.ui import first_plate_panel, jobbar, looks
 from mapper.ui.canvas import Handle, Line, Marker, Operation, photo_canvas, take_operations
 from mapper.ui.drawing import plate_svg
 from mapper.ui.drawing_sheet import SheetFit
@@ -36,6 +36,7 @@ __all__ = ["channel_added", "exit_added", "show", "snapped"]
 
 SNAP_MM = 6.0  # a click this near to a drop, an exit or a channel's end means that place
 MAX_DXF_MB, MAX_CSV_MB = 50, 5
+FROM_PHOTO = "From a photo"
 _PENDING = "pending channel"  # session state: points in mm of the channel being drawn
 _ANEW = "plate anew"  # session state: the forms for a new plate are open
 MARKERS_HOW = (
@@ -69,7 +70,7 @@ def _enter(ctx: Context) -> None:
     with left:
         way = st.segmented_control(
             "How",
-            ["Grid", "Table (CSV)", "Drawing (DXF)"],
+            ["Grid", "Table (CSV)", "Drawing (DXF)", FROM_PHOTO],
             default="Grid",
             required=True,
             key="plate way",
@@ -80,13 +81,16 @@ def _enter(ctx: Context) -> None:
                 plate = _grid()
             elif way == "Table (CSV)":
                 plate = _table()
+            elif way == FROM_PHOTO:
+                plate = first_plate_panel.panel(ctx, left, right, lambda: _numbering("photo"))
             else:
                 plate = _drawing()
         except PlateError as error:
             looks.note(in_words(shown(error, 400)), "stop")
     with right:
         if plate is None:
-            looks.note("The drawing of the plate appears here.", "calm")
+            if way != FROM_PHOTO:
+                looks.note("The drawing of the plate appears here.", "calm")
             return
         _sizes(plate)
         st.image(plate_svg(plate, width_px=1200), width="stretch", alt="The plate as described")
