@@ -294,7 +294,7 @@ def take_rows(grid: Grid, columns: Sequence[Column], zones: Sequence[str]) -> Ta
         for column, cell in zip(columns, row, strict=True):
             if column.key in (None, ZONE):
                 continue
-            where = f"Row {number}, {shown(name)}"
+            where = f"Row {number}, zone {shown(name)}"
             try:
                 if column.key in PIN_WORDS:
                     value = typed_pin(cell, f"{where}, {PIN_WORDS[column.key]}")

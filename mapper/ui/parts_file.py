@@ -57,9 +57,12 @@ def parts_file(ctx: Context, zones: Sequence[Zone]) -> None:
         for zone, got in values.items()
         if {**kept.get(zone, {}), **got} != dict(kept.get(zone, {})) or zone not in kept
     }
-    if st.button(
-        f"Take in {looks.counted(len(changes), 'zone')}", type="primary", disabled=not changes
-    ) and ctx.edit(f"Parts from {shown(file.name, 40)}", changes):
+    if not changes:
+        looks.note("All that this file says stands in the table.", "calm")
+        return
+    if st.button(f"Take in {looks.counted(len(changes), 'zone')}", type="primary") and ctx.edit(
+        f"Parts from {shown(file.name, 40)}", changes
+    ):
         st.rerun()
     st.caption("Empty cells of the file leave the table as it is. Undo takes all of it back.")
 
