@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from functools import cache
 
@@ -14,10 +13,11 @@ from hypothesis import strategies as st
 
 from mapper.errors import MapperError
 from mapper.fit import Camera, Click, FitFailed, FitHints, fit_photo
-from mapper.fit.markers import MARKER_MODULES, find_markers, marker_bits
+from mapper.fit.markers import find_markers
 from mapper.photos import Photo
-from mapper.plate import Marker, Plate
+from mapper.plate import Hole, Marker, Plate
 from tests.benchmarks.fit_scenes import random_scene
+from tests.marker_painter import with_markers
 
 PLATE = Plate.grid(
     rows=2,
@@ -46,55 +46,6 @@ def camera_over(tilt_deg: float = 18.0, k1: float = 0.02) -> Camera:
     turn = lean @ np.diag([1.0, -1.0, -1.0])
     shift = np.array([0.0, 0.0, 430.0]) - turn @ np.array([180.0, 130.0, 0.0])
     return Camera(1200.0, ((SIZE[0] - 1) / 2, (SIZE[1] - 1) / 2), turn, shift, k1)
-
-
-def with_markers(pixels_bgr: np.ndarray, camera: Camera, markers) -> np.ndarray:
-    """The photo with printed markers on the face, by rays, 16 to a pixel, mixed in light.
-
-    Corners come from the camera model and the marker's own frame, not from what is tested.
-    """
-    out = pixels_bgr.copy()
-    for marker in markers:
-        turn = math.radians(marker.angle_deg)
-        half, module = marker.side_mm / 2, marker.side_mm / MARKER_MODULES
-        paper = half + 1.5 * module
-        reach = paper * math.sqrt(2)
-        box = camera.project_face(
-            np.array([(dx, dy) for dx in (-reach, reach) for dy in (-reach, reach)])
-            + (marker.x_mm, marker.y_mm)
-        )
-        left, top = np.maximum(np.floor(box.min(axis=0)).astype(int), 0)
-        right, bottom = np.minimum(np.ceil(box.max(axis=0)).astype(int) + 1, SIZE)
-        offsets = (np.arange(4) + 0.5) / 4 - 0.5
-        x, y = np.meshgrid(
-            (np.arange(left, right)[:, None] + offsets).ravel(),
-            (np.arange(top, bottom)[:, None] + offsets).ravel(),
-        )
-        mm = camera.face_points(np.column_stack((x.ravel(), y.ravel()))) - (
-            marker.x_mm,
-            marker.y_mm,
-        )
-        u = mm[:, 0] * math.cos(turn) + mm[:, 1] * math.sin(turn)
-        v = -mm[:, 0] * math.sin(turn) + mm[:, 1] * math.cos(turn)
-        column = np.floor((u + half) / module).astype(int)
-        row = np.floor((half - v) / module).astype(int)
-        printed = (np.abs(u) < half) & (np.abs(v) < half)
-        bits = marker_bits(marker.id)[
-            np.clip(row, 0, MARKER_MODULES - 1), np.clip(column, 0, MARKER_MODULES - 1)
-        ]
-        light = np.where(printed & ~bits, 0.03, 0.75)
-        on_paper = ((np.abs(u) < paper) & (np.abs(v) < paper)).astype(float)
-        shape = (bottom - top, 4, right - left, 4)
-        share = on_paper.reshape(shape).mean(axis=(1, 3))[..., None]
-        shown = (light * on_paper).reshape(shape).mean(axis=(1, 3))[..., None]
-        under = out[top:bottom, left:right].astype(float) / 255
-        under = np.where(under <= 0.04045, under / 12.92, ((under + 0.055) / 1.055) ** 2.4)
-        mixed = under * (1 - share) + shown
-        coded = np.where(
-            mixed <= 0.0031308, 12.92 * mixed, 1.055 * np.maximum(mixed, 0) ** (1 / 2.4) - 0.055
-        )
-        out[top:bottom, left:right] = np.clip(np.rint(coded * 255), 0, 255)
-    return out
 
 
 def photo_of(pixels_bgr: np.ndarray, focal_px: float | None = 1200.0 * 1.03) -> Photo:
@@ -160,6 +111,34 @@ def test_markers_that_slid_together_never_make_a_good_and_wrong_fit():
     assert fit.verdict == "doubtful"
     assert any("lie up to" in reason for reason in fit.reasons)
     assert drop_errors(fit, scene.camera).max() < 0.5  # the bores win
+
+
+ODD = replace(PLATE, holes=(Hole("P1", 30, 130, 20), Hole("P2", 230, 30, 16)))
+
+
+@cache
+def odd():
+    """A photo of a plate that looks different from every side."""
+    return random_scene(np.random.default_rng(2), ODD, SIZE, "overview")
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        lambda m, n: replace(m, id=MARKERS[(n + 1) % len(MARKERS)].id),
+        lambda m, n: replace(m, angle_deg=(m.angle_deg + 180) % 360),
+        lambda m, n: replace(m, x_mm=360 - m.x_mm, y_mm=260 - m.y_mm, angle_deg=m.angle_deg + 180),
+    ],
+    ids=["numbers mixed up", "upside down", "laid half a turn round"],
+)
+def test_markers_laid_wrongly_are_told_and_the_plate_itself_wins(wrong):
+    scene = odd()
+    lie = [wrong(m, n) for n, m in enumerate(MARKERS)]
+    photo = photo_of(with_markers(scene.pixels_bgr, scene.camera, lie), scene.focal_px)
+    fit = fit_photo(photo, replace(ODD, markers=MARKERS))
+    assert fit.verdict == "doubtful"
+    assert any("from their places" in reason for reason in fit.reasons)
+    assert drop_errors(fit, scene.camera).max() < 0.5
 
 
 def test_markers_tell_which_way_round_a_plate_lies_that_looks_the_same_after_half_a_turn():

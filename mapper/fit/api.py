@@ -160,7 +160,22 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
     mirror_agrees = _agreement(view, drawing.mirror, clicks_px, mirror_known, None)
     # A photo that was fitted well has settled which way round the drawing is.
     asks_mirror = None if carried is not None else mirror_agrees
-    fit = _judged(view, drawing, answers, agrees, asks_mirror) if answers else None
+    try:
+        fit = _judged(view, drawing, answers, agrees, asks_mirror) if answers else None
+        objects = view.marked is not None and fit is not None and fit.margin < -NO_OBJECTION
+    except FitFailed:
+        if view.marked is None:
+            raise
+        fit, objects = None, True
+    if objects:
+        # the plate itself speaks for another answer than the markers: without them
+        bare = replace(view, marked=None)
+        answers = _answers(bare, drawing, clicks_px, known, carried, agrees)
+        plain = _judged(bare, drawing, answers, agrees, asks_mirror) if answers else None
+        if plain is not None and (fit is None or plain.margin >= GOOD_MARGIN):
+            fit = plain
+            for reason in _moved_markers(view, fit.camera):
+                fit = fit.doubted(reason)
     if fit is None and len(clicks_px) >= 4:
         fit = _by_clicks_alone(view, drawing, clicks_px, known)
     if fit is None:

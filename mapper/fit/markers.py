@@ -106,7 +106,8 @@ def markers_of(markers: tuple[Marker, ...], grey: np.ndarray) -> MarkersSeen:
 
 def misses_mm(camera: Camera, seen: MarkersSeen) -> np.ndarray:
     """Largest miss (K,) in mm of each marker's corners on the face; inf off the face."""
-    found = camera.face_points(seen.corners_px.reshape(-1, 2)).reshape(-1, 4, 2)
+    with np.errstate(over="ignore", invalid="ignore"):  # a wild trial camera
+        found = camera.face_points(seen.corners_px.reshape(-1, 2)).reshape(-1, 4, 2)
     away = np.hypot(*np.moveaxis(found - seen.corners_mm, 2, 0))
     return np.nan_to_num(away, nan=np.inf).max(axis=1, initial=0.0)
 
@@ -201,13 +202,20 @@ def _solved(camera: Camera, seen: MarkersSeen, prior: Prior) -> tuple[Camera, np
             nan=1e4,
         )
 
-    solved = least_squares(
-        residuals,
-        np.zeros(8),
-        loss="cauchy",
-        x_scale=np.array([1e-3, 1e-3, 1e-3, 0.3, 0.3, 0.5, 1e-2, 1e-2]),
-        max_nfev=30,
-    )
+    def slopes(step):
+        tail = np.zeros((2, 8))
+        tail[0, 6], tail[1, 7] = 1 / prior.focal_share, 1 / prior.k1_sigma
+        return np.nan_to_num(np.vstack((points.slopes(camera.moved(step)), tail)))
+
+    with np.errstate(over="ignore", invalid="ignore"):  # steps that are taken back
+        solved = least_squares(
+            residuals,
+            np.zeros(8),
+            jac=slopes,
+            loss="cauchy",
+            x_scale=np.array([1e-3, 1e-3, 1e-3, 0.3, 0.3, 0.5, 1e-2, 1e-2]),
+            max_nfev=30,
+        )
     # the four corners of a marker err together, so they count as one point
     covariance = 4 * np.linalg.pinv(solved.jac.T @ solved.jac, hermitian=True)
     return camera.moved(solved.x), covariance
