@@ -1,10 +1,11 @@
 """Photos of one job adjusted together: what they share is found, and the gain is checked.
 
 Two fitted photos that overlap are drawn square to the plate at one scale; point features (SIFT,
-Lowe 2004) of bare steel on the face are matched near where the two fits put them, and a robust
-map (MAGSAC++, Barath et al. 2020, as in OpenCV) keeps those that agree. `chain` adjusts all
-cameras at once. Whether the joint answer is better is asked from what neither answer used:
-features of the drawing left out of both; where it is not, the photo keeps its own fit.
+Lowe 2004) of bare steel on the face are matched within a pitch of where the two fits put them,
+and a robust map (MAGSAC++, Barath et al. 2020, as in OpenCV) keeps those that agree; patches of
+steel then place the link finer. `chain` adjusts all cameras at once. Whether the joint answer is
+better is asked from what neither answer used: features of the drawing left out of both; where it
+is not, the photo keeps its own fit.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ LEAST_SHARED = 12
 LEAST_OVERLAP = 0.06  # of the smaller photo's picture of the plate
 MOST_NEIGHBOURS = 4  # with which a photo is linked; bounds the time for a large job
 RATIO = 0.85
-NEAR_MM, NEAR_SIGMAS = 1.5, 4.0  # how far from the place that the fits give a match may lie
+NEAR_MM = 25.0  # how far from the place that the fits give a match may lie: less than a pitch
 INSIDE_MM = 2.0  # edges of bores and channels lead down: points nearer are not on the face
 SAME_PX = 2.0  # of the view: how well matches must agree with their common map
 PATCH_PX, PATCH_REACH_PX = 41, 5
@@ -195,8 +196,7 @@ def shared_points(
     (a, da), (b, db) = found
     da, db = (np.sqrt(d / np.maximum(d.sum(axis=1, keepdims=True), 1e-9)) for d in (da, db))
     at_a, at_b = (np.float64([k.pt for k in points]) for points in (a, b))
-    reach = _reach_mm(view, at_a, first, second) / view.mm_per_px
-    pair_a, pair_b = _matched(at_a, da, at_b, db, reach)
+    pair_a, pair_b = _matched(at_a, da, at_b, db, NEAR_MM / view.mm_per_px)
     if len(pair_a) < LEAST_SHARED:
         return None
     carry, inside = _common_map(pair_a, pair_b, SAME_PX)
@@ -336,18 +336,12 @@ def _bare_face(view: _View, plate: Plate) -> np.ndarray:
     return mask
 
 
-def _reach_mm(view: _View, at: np.ndarray, first: PhotoFit, second: PhotoFit) -> np.ndarray:
-    """How far (K,) from its place a match may lie: what both fits may be off."""
-    xy = view.plate_from_view(at)
-    total = np.hypot(first.sigma_mm(xy), second.sigma_mm(xy))
-    return NEAR_MM + NEAR_SIGMAS * np.minimum(np.nan_to_num(total, nan=10.0), 10.0)
-
-
-def _matched(at_a, da, at_b, db, reach_px) -> tuple[np.ndarray, np.ndarray]:
+def _matched(at_a, da, at_b, db, reach_px: float) -> tuple[np.ndarray, np.ndarray]:
     """Pairs (K, 2), (K, 2) float32 of points that look alike, near where the fits put them.
 
     Each is the other's best of the whole view, clear of the next best elsewhere: choosing among
-    the near ones alone would let chance confirm the fits.
+    the near ones alone would let chance confirm the fits. Near is wide, so that a fit that is
+    off, and sure of itself, is found out.
     """
     alike = da @ db.T  # of descriptors of unit length
     best, back = alike.argmax(axis=1), alike.argmax(axis=0)
@@ -358,7 +352,7 @@ def _matched(at_a, da, at_b, db, reach_px) -> tuple[np.ndarray, np.ndarray]:
     second = np.where(away > 3.0, alike[mutual], -1.0).max(axis=1)
     use = (1 - least) < RATIO**2 * (1 - second)
     a, b = at_a[mutual[use]], at_b[best[use]]
-    near = np.hypot(*(a - b).T) <= reach_px[mutual[use]]
+    near = np.hypot(*(a - b).T) <= reach_px
     return np.float32(a[near]), np.float32(b[near])
 
 
