@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mapper.cli import main
-from mapper.pulling import plan_pull
+from mapper.pulling import cover_outlines, plan_pull
 from mapper.records import (
     EditConflict,
     Job,
@@ -130,8 +130,17 @@ def test_a_damaged_takeout_is_refused_in_a_sentence(value):
 def test_a_cover_over_no_channel_of_the_plate_is_refused():
     with pytest.raises(RecordsError, match="no channel"):
         cover_changes(covered(), "cover", stretch_mm=("C9", 0, 10))
+    with pytest.raises(RecordsError, match="290 mm long"):
+        cover_changes(covered(), "cover", stretch_mm=("C1", 100, 400))
     with pytest.raises(RecordsError):
         cover_changes(covered(), "cover")
+
+
+def test_a_cover_over_everything_is_drawn_on_the_plate_only():
+    job = with_changes(covered(("C1", 100, 150)), {"plate": {**PLATE, "channels": []}})
+    (cover,) = job.parts.parts
+    for outline in cover_outlines(job.route_map(), cover):
+        assert outline.min() >= 0 and outline[:, 0].max() <= 300 and outline[:, 1].max() <= 150
 
 
 def test_parts_are_kept_undone_and_guarded_against_a_second_window(tmp_path):

@@ -137,8 +137,12 @@ def leads_only(route_map: RouteMap) -> RouteMap:
 
 
 def cover_outlines(route_map: RouteMap, cover: Cover) -> tuple[np.ndarray, ...]:
-    """Return the outlines (N, 2) in plate mm of what a cover lies over, for drawing."""
+    """Return the outlines (N, 2) in plate mm of what a cover lies over, for drawing: no more than
+    the plate itself."""
     area = _cover_area(route_map, cover)
+    face = shapely.Polygon(route_map.plate.outline_mm)
+    if face.is_valid and area.intersects(face):
+        area = area.intersection(face)
     polygons = [one for one in shapely.get_parts(area) if isinstance(one, shapely.Polygon)]
     return tuple(np.asarray(one.exterior.coords) for one in polygons)
 

@@ -59,11 +59,17 @@ class Over:
 
     @classmethod
     def on(cls, plate: Plate, channel: str, from_mm: float, to_mm: float) -> Over:
-        """A stretch as it lies on the plate now. Raises RecordsError without that channel."""
+        """A stretch as it lies on the plate now. Raises RecordsError without that channel, and
+        for a stretch that is not on it."""
         found = next((one for one in plate.channels if one.id == channel), None)
         if found is None:
             raise RecordsError(f"The plate has no channel {shown(channel)}: choose another.")
         line = shapely.LineString(found.points_mm)
+        if not -_END_MM <= from_mm <= to_mm <= line.length + _END_MM:
+            raise RecordsError(
+                f"Channel {shown(channel)} is {line.length:.0f} mm long: the cover has to begin "
+                "and end on it."
+            )
         ends = [line.interpolate(mm).coords[0] for mm in (from_mm, to_mm)]
         return cls(channel, from_mm, to_mm, (ends[0], ends[1]))
 
