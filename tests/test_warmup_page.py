@@ -46,6 +46,10 @@ def test_a_warm_up_is_started_logged_and_undone(store: JobStore):
     store.edit(job_id, "About", {"about": {"name": "Small", "resin": "POM"}})
     test = page(job_id)
     assert "must never meet hot" in words(test)
+    # While nobody says what the insulation is, it is taken as the weakest: nothing starts at 175.
+    assert next(one for one in test.number_input if one.label == "Insulation bears °C").value == 70
+    next(one for one in test.selectbox if one.label == "Lead insulation").set_value("PTFE").run()
+    next(one for one in test.number_input if one.label == "Target °C").set_value(175.0).run()
     press(test, "Start this warm-up")
     assert store.job(job_id).value("warmup/0001")["resin"] == "POM (acetal)"
     next(one for one in test.number_input if one.label == "Reads now, °C").set_value(23.0)

@@ -15,7 +15,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["INSULATION", "RESINS", "Insulation", "Resin", "UNKNOWN_RESIN", "air_advice"]
+__all__ = [
+    "INSULATION",
+    "RESINS",
+    "Insulation",
+    "Resin",
+    "UNKNOWN_INSULATION",
+    "UNKNOWN_RESIN",
+    "air_advice",
+]
 
 BOOK = "Callister, app. E"
 FIRE = "Hilado / Stevens / Kroschwitz, as tabulated by a teaching site"
@@ -99,6 +107,12 @@ INSULATION = {
         Insulation("Silica fibre", 760, TABLES),
     )
 }
+
+
+# What is taken while nobody knows the insulation: the weakest of the table.
+UNKNOWN_INSULATION = Insulation(
+    "not known", min(one.rating_c for one in INSULATION.values()), "taken as the weakest: look"
+)
 
 
 def air_advice(air_c: float, resin: Resin, rating_c: float) -> tuple[str, ...]:

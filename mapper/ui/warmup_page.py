@@ -11,7 +11,14 @@ import numpy as np
 import streamlit as st
 
 from mapper.bench import BenchError
-from mapper.bench.resins import INSULATION, RESINS, UNKNOWN_RESIN, Resin, air_advice
+from mapper.bench.resins import (
+    INSULATION,
+    RESINS,
+    UNKNOWN_INSULATION,
+    UNKNOWN_RESIN,
+    Resin,
+    air_advice,
+)
 from mapper.bench.warmup import Rise, WarmUp, fit_rise, read_warm_up, warnings_for
 from mapper.errors import shown
 from mapper.ui import jobbar, looks
@@ -32,6 +39,7 @@ CURVE_POINTS = 120
 MOST_DRAWN = 800
 NEW = "New warm-up"
 BY_HAND = "set by hand"
+NOT_KNOWN = UNKNOWN_INSULATION.name
 _CHOSEN = "warm-up shown"
 
 
@@ -85,8 +93,8 @@ def _begin(ctx: Context, names: list[str]) -> None:
     if resin.caution:
         looks.note(resin.caution, "stop")
     first, second, third = st.columns(3)
-    insulation = first.selectbox("Lead insulation", [*INSULATION, BY_HAND], index=5)
-    known = INSULATION.get(insulation)
+    insulation = first.selectbox("Lead insulation", [NOT_KNOWN, *INSULATION, BY_HAND])
+    known = UNKNOWN_INSULATION if insulation == NOT_KNOWN else INSULATION.get(insulation)
     # The key holds what the value came from, so that another choice brings its own value.
     rating_c = second.number_input(
         "Insulation bears °C", 40.0, 1200.0, float(known.rating_c) if known else 200.0, 5.0,
@@ -282,9 +290,14 @@ def _air(warm: WarmUp | None) -> None:
             "Resin", names, index=names.index(warm.resin) if warm and warm.resin in names else 0,
             key="resin of the air",
         )  # fmt: skip
-        insulation = third.selectbox("Insulation", list(INSULATION), index=5, key="insulation air")
-        resin, cover = RESINS.get(resin_name, UNKNOWN_RESIN), INSULATION[insulation]
-        rating_c = cover.rating_c if warm is None or warm.rating_c is None else warm.rating_c
+        names = [NOT_KNOWN, *INSULATION]
+        kept = "" if warm is None else str(warm.extra.get("insulation", ""))
+        insulation = third.selectbox(
+            "Insulation", names, index=names.index(kept) if kept in names else 0,
+            key=f"insulation of the air {kept}",
+        )  # fmt: skip
+        resin = RESINS.get(resin_name, UNKNOWN_RESIN)
+        rating_c = INSULATION.get(insulation, UNKNOWN_INSULATION).rating_c
         said = air_advice(air_c, resin, rating_c)
         for sentence in said:
             looks.note(sentence, "stop")
