@@ -27,6 +27,13 @@ def test_points_are_set_in_turn_moved_and_taken_away():
     assert [p["id"] for p in points] == [f"u-{n}" for n in range(1, 6)]
 
 
+def test_a_click_on_a_corner_makes_it_an_end_of_the_known_distance():
+    corners = [{"id": f"c{n}", "x": 100.0 * n, "y": 7.0} for n in range(4)]
+    on_corner = Operation("u-9", "select", 101.0, 8.0, id="c1", kind="handle")
+    assert points_after(corners, on_corner)[4:] == [{"id": "u-9", "x": 100.0, "y": 7.0}]
+    assert points_after(corners[:3], on_corner) == corners[:3]
+
+
 def test_without_a_photo_it_leads_to_the_photos(store: JobStore):  # noqa: F811
     test = page("plate", store.create("New"), **WAY)
     sound(test)

@@ -65,6 +65,10 @@ def points_after(points: Sequence[dict[str, Any]], operation: Operation) -> list
     kept = [dict(point) for point in points]
     if operation.type == "point" and operation.x_px is not None and len(kept) < CORNERS + ENDS:
         return [*kept, {"id": operation.uid, "x": operation.x_px, "y": operation.y_px}]
+    if operation.type == "select" and CORNERS <= len(kept) < CORNERS + ENDS:
+        # a corner is a good end of the known distance: the end is set on it
+        on = next((point for point in kept[:CORNERS] if point["id"] == operation.id), None)
+        return kept if on is None else [*kept, {**on, "id": operation.uid}]
     if operation.type == "move":
         return [
             point | {"x": operation.x_px, "y": operation.y_px}
@@ -201,5 +205,5 @@ def _canvas(
         ],
         tool="point" if len(points) < CORNERS + ENDS else "look",
         hint=STEPS[min(len(points), len(STEPS) - 1)],
-        height=520,
+        height=470,
     )
