@@ -6,8 +6,13 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 REPO = Path(__file__).resolve().parents[1]
+
+# No example is timed: a busy machine is no fault of the code.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 @pytest.fixture(scope="session")
