@@ -86,9 +86,7 @@ def keep_rows(
     if errors:
         more = len(errors) - MOST_ERRORS
         text = " ".join(shown(one, 200) for one in dict.fromkeys(errors[:MOST_ERRORS]))
-        looks.note(
-            f"Nothing was kept. {text}" + (f" And {more} more." if more > 0 else ""), "stop"
-        )
+        looks.note(f"Nothing was kept. {text}" + (f" And {more} more." if more > 0 else ""), "stop")
     elif not changes:
         looks.note("Nothing was changed.", "calm")
     elif ctx.edit(f"{name.capitalize()} of {looks.counted(len(changes), 'zone')}", changes):
