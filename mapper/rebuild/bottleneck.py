@@ -39,7 +39,10 @@ def unreachable(
         return Bottleneck(
             f"No channel reaches exit {_names(lost)}: draw one on the page Plate.", proven=True
         )
-    stuck = [lead for lead in wanted if not _has_way(network, lead, settings)]
+    # Leads of one thickness from one drop with one wish stand or fall together.
+    alike = {(one.drop, one.diameter_mm, one.exit, one.channel): one for one in wanted}
+    lost = {key for key, one in alike.items() if not _has_way(network, one, settings)}
+    stuck = [x for x in wanted if (x.drop, x.diameter_mm, x.exit, x.channel) in lost]
     if not stuck:
         return None
     names = tuple(lead.id for lead in stuck)

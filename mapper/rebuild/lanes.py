@@ -55,12 +55,16 @@ def _two_way(network: Network, ways: Ways, ordered: dict[int, list[int]]) -> dic
         result[stretch] = [*reversed(back), *ahead]
         if ahead and back:
             groups[frozenset((frozenset(ahead), frozenset(back)))].append(stretch)
-    least = len(crossing_places(network, ways, result)) if groups else 0
+    passes = _passes(network, ways) if groups else {}
     for group in groups.values():
         changed = {s: [*ordered[2 * s], *reversed(ordered[2 * s + 1])] for s in group}
-        count = len(crossing_places(network, ways, {**result, **changed}))
-        if count < least:
-            result, least = {**result, **changed}, count
+        ends = {place for s in group for place in network.stretches[s].ends} & passes.keys()
+        kept, other = (
+            sum(len(_crossings_at(network, place, passes[place], orders)) for place in ends)
+            for orders in (result, {**result, **changed})
+        )
+        if other < kept:
+            result |= changed
     return result
 
 
@@ -119,30 +123,37 @@ def crossing_places(
     network: Network, ways: Ways, orders: dict[int, list[int]]
 ) -> list[tuple[int, int, int]]:
     """Return (place, way, way) for every crossing inside a junction."""
-    rank = {s: {n: k for k, n in enumerate(order)} for s, order in orders.items()}
-    chords: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
-    slots: dict[int, dict[tuple[int, int], int]] = {}
+    passes = _passes(network, ways)
+    return [
+        found
+        for place in sorted(passes)
+        for found in _crossings_at(network, place, passes[place], orders)
+    ]
+
+
+def _passes(network: Network, ways: Ways) -> dict[int, list[tuple[int, int, int]]]:
+    """Who passes each place: (arm it comes by, arm it leaves by, way), arms as leaving arcs."""
+    found: dict[int, list[tuple[int, int, int]]] = defaultdict(list)
     for number, way in enumerate(ways):
         for first, second in zip(way, way[1:], strict=False):
-            place = network.head(first)
-            if place not in slots:
-                slots[place] = _around(network, place, orders, rank)
-            at = slots[place]
-            one, other = sorted((at[first ^ 1, number], at[second, number]))
-            chords[place].append((one, other, number))
-    found = []
-    for place, own in sorted(chords.items()):
-        own.sort()
-        for k, (start, end, number) in enumerate(own):
-            for low, high, other in own[k + 1 :]:
-                if low > end:
-                    break
-                if start < low < end < high:
-                    found.append((place, *sorted((number, other))))
+            found[network.tail(second)].append((first ^ 1, second, number))
     return found
 
 
-def _around(network: Network, place: int, orders, rank) -> dict[tuple[int, int], int]:
+def _crossings_at(network: Network, place: int, passing, orders) -> list[tuple[int, int, int]]:
+    at = _around(network, place, orders)
+    chords = sorted((*sorted((at[one, n], at[other, n])), n) for one, other, n in passing)
+    found = []
+    for k, (start, end, number) in enumerate(chords):
+        for low, high, other in chords[k + 1 :]:
+            if low > end:
+                break
+            if start < low < end < high:
+                found.append((place, *sorted((number, other))))
+    return found
+
+
+def _around(network: Network, place: int, orders) -> dict[tuple[int, int], int]:
     """Number the lane ends around a place counterclockwise: (leaving arc, way) -> number."""
     found: dict[tuple[int, int], int] = {}
     for arc in network.around[place]:

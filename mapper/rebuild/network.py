@@ -82,6 +82,10 @@ class Network:
         """Arcs that leave each place, counterclockwise."""
         return [sorted(own, key=lambda arc: (self.heading_rad[arc], arc)) for own in self.leaving]
 
+    @cached_property
+    def _known_turns(self) -> dict[tuple[float, float], list[list[int]]]:
+        return {}
+
     def turns(self, diameter_mm: float, bend_radius_mm: float) -> list[list[int]]:
         """For each arc the arcs that a lead of that thickness can turn into.
 
@@ -89,6 +93,9 @@ class Network:
         both channels before and after it, has the radius (width - diameter) / 2 / (1 - cos(w/2)):
         it touches the inner corner and leaves room on the outside. A bore has its own width.
         """
+        known = self._known_turns.get((diameter_mm, bend_radius_mm))
+        if known is not None:
+            return known
         found: list[list[int]] = []
         for arc in range(self.arc_count):
             place = self.head(arc)
@@ -101,6 +108,7 @@ class Network:
                 if self._turn_radius_mm(arc, other, width - diameter_mm) >= bend_radius_mm:
                     own.append(other)
             found.append(own)
+        self._known_turns[diameter_mm, bend_radius_mm] = found
         return found
 
     def _turn_radius_mm(self, arc: int, other: int, play_mm: float) -> float:
