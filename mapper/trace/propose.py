@@ -1,8 +1,8 @@
 """Leads offered without a click between: from every drop to every exit, only what is certain.
 
 A line is offered when it is seen nearly all the way, comes out the same traced from either
-end, and nothing speaks for another answer: no second line from the same start arrives as
-well at another place, and no other offered line runs along it. All else is left to the user.
+end, and nothing speaks for another answer: no second line from the same start or to the same
+end is seen half the way, and no other certain line runs along it. All else is left to the user.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ SEEN_FROM = 0.5  # confidence of a stretch on which the lead itself was seen
 MOST_GAP = 5.0  # widths at one go
 MOST_BRIDGED = 0.12  # of the length, under leads on top
 CERTAIN_FROM = 0.8
+RIVAL_FROM = 0.5  # share seen from which a line is another answer, certain or not
 MOST_SHARED = 0.08  # of the length that may lie on another offered line: a crossing, no more
 SNAP_REACH_PX = 12.0
 UNLIKE_COLOUR = 25.0  # Lab units
@@ -61,14 +62,18 @@ def propose(
     there = [look_at(ground, p, float(reach_px)) for p in starts]
     here = [look_at(ground, p, float(reach_px)) for p in ends]
     found: list[tuple[Proposal, float]] = []
+    likely = np.zeros((len(there), len(here)), bool)
     for i, start in enumerate(there):
         for j, end in enumerate(here):
             if start is None or end is None or not _may_be_one(start, end):
                 continue
-            offered = _certain(ground, i, start, j, end)
-            if offered is not None:
-                found.append((offered, min(start.width_px, end.width_px)))
-    keep = [p for p in found if not any(_at_odds(p, q) for q in found if q is not p)]
+            width = min(start.width_px, end.width_px)
+            trace = trace_between(ground, start.xy_px, end.xy_px)
+            likely[i, j] = _share_seen(trace) >= RIVAL_FROM
+            if _belief(trace, width) >= CERTAIN_FROM and _same_back(ground, start, end, trace):
+                found.append((Proposal(i, j, trace, _belief(trace, width)), width))
+    alone = [p for p in found if likely[p[0].start].sum() == likely[:, p[0].end].sum() == 1]
+    keep = [p for p in alone if not any(_at_odds(p, q) for q in found if q is not p)]
     return tuple(sorted((p for p, _ in keep), key=lambda p: -p.confidence))
 
 
@@ -79,18 +84,19 @@ def _may_be_one(start: Snap, end: Snap) -> bool:
     return bool(np.hypot.reduce(off) < UNLIKE_COLOUR and stretch < UNLIKE_WIDTH)
 
 
-def _certain(ground: Ground, i: int, start: Snap, j: int, end: Snap) -> Proposal | None:
+def _same_back(ground: Ground, start: Snap, end: Snap, there: Trace) -> bool:
+    """Whether the line from the end back to the start takes the same course."""
     width = min(start.width_px, end.width_px)
     if np.hypot(*(start.xy_px - end.xy_px)) < MIN_WIDTHS * width:
-        return None
-    there = trace_between(ground, start.xy_px, end.xy_px)
-    belief = _belief(there, width)
-    if belief < CERTAIN_FROM:
-        return None
+        return False
     back = trace_between(ground, end.xy_px, start.xy_px)
-    if _belief(back, width) < CERTAIN_FROM or _apart(there.points, back.points) > 0.5 * width:
-        return None
-    return Proposal(i, j, there, belief)
+    return _belief(back, width) >= CERTAIN_FROM and _apart(there.points, back.points) <= 0.5 * width
+
+
+def _share_seen(trace: Trace) -> float:
+    """Share of the line on which a lead was seen."""
+    length = np.hypot(*np.diff(trace.points, axis=0).T)
+    return float(length[trace.confidence >= SEEN_FROM].sum() / max(length.sum(), 1e-9))
 
 
 def _belief(trace: Trace, width: float) -> float:
