@@ -81,6 +81,13 @@ def test_links_that_lie_do_not_spoil_good_fits(pair, monkeypatch):
         assert gap_mm(fit, true) < 0.05
 
 
+def test_a_fit_that_is_wrong_and_sure_of_itself_is_found_out(pair):
+    photos, (first, second), plate = pair
+    joint = fit_together(photos, [first, shifted(second, 8.0)], plate)
+    assert joint[1].verdict == "doubtful"
+    assert "do not agree" in joint[1].reasons[-1]
+
+
 def test_a_photo_alone_and_one_without_neighbours_stay_as_they_are(pair):
     photos, fits, plate = pair
     assert fit_together(photos[:1], fits[:1], plate) == (fits[0],)

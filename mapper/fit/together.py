@@ -202,12 +202,14 @@ def shared_points(
     carry, inside = _common_map(pair_a, pair_b, SAME_PX)
     if carry is None or inside.sum() < max(LEAST_SHARED, 0.3 * len(pair_a)):
         return None
+    # features alone may agree by a few in one corner; the steel between must be the same as well
+    pair_a, pair_b = _patches(pictures, carry)
+    if len(pair_a) < LEAST_SHARED:
+        return None
+    _, inside = _common_map(pair_a, pair_b, PATCH_SAME_PX)
+    if inside is None or inside.sum() < max(LEAST_SHARED, 0.3 * len(inside)):
+        return None
     pair_a, pair_b = pair_a[inside], pair_b[inside]
-    patches = _patches(pictures, carry)
-    if len(patches[0]) >= LEAST_SHARED:
-        _, inside = _common_map(*patches, PATCH_SAME_PX)
-        if inside is not None and inside.sum() >= max(LEAST_SHARED, 0.3 * len(inside)):
-            pair_a, pair_b = (ends[inside] for ends in patches)
     if len(pair_a) > MOST_POINTS:
         use = np.random.default_rng(0).choice(len(pair_a), MOST_POINTS, replace=False)
         pair_a, pair_b = pair_a[use], pair_b[use]
