@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from mapper.errors import MapperError
 from mapper.fit import Camera, Click, FitFailed, FitHints, fit_photo
-from mapper.fit.markers import find_markers
+from mapper.fit.markers import find_markers, markers_used
 from mapper.photos import Photo
 from mapper.plate import Hole, Marker, Plate
 from tests.benchmarks.fit_scenes import random_scene
@@ -148,6 +148,9 @@ def test_markers_tell_which_way_round_a_plate_lies_that_looks_the_same_after_hal
     assert unsure.verdict == "doubtful" and unsure.rival is not None
     fit = fit_photo(photo, replace(PLATE, markers=MARKERS))
     assert (fit.verdict, fit.reasons) == ("good", ())
+    used = markers_used(fit)
+    assert set(used) == {m.id for m in MARKERS} and max(used.values()) < 0.5
+    assert markers_used(unsure) == {}
     assert drop_errors(fit, scene.camera).max() < 0.3
 
 

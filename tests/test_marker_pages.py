@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from streamlit.testing.v1 import AppTest
 
 from mapper.plate import Marker, Plate, PlateError
 from mapper.records import JobStore
@@ -94,3 +95,16 @@ def test_the_plate_page_opens_with_markers_on_it(store: JobStore):  # noqa: F811
     test = page("plate", job_id)
     sound(test)
     assert "lower left corner" in words(test)
+
+
+def test_the_fit_page_says_which_markers_hold_the_fit():
+    script = """
+from types import SimpleNamespace
+from mapper.plate import Marker
+from mapper.ui.fit_page import _markers_used
+laid = SimpleNamespace(plate=SimpleNamespace(markers=(Marker(3, 9, 9, 9), Marker(7, 9, 9, 9))))
+_markers_used(laid, SimpleNamespace(residual_points=("D01", "marker 3"), residuals_mm=(0.1, 0.24)))
+"""
+    test = AppTest.from_string(script).run()
+    sound(test)
+    assert test.caption[0].value.endswith("3 (0.2 mm). Not seen, or left out: 7.")

@@ -22,6 +22,7 @@ from mapper.fit.markers import (
     MOVED_MM,
     MarkersSeen,
     marker_camera,
+    marker_names,
     marker_points,
     markers_of,
     misses_mm,
@@ -455,6 +456,11 @@ def _judged(
             f"Too few edges of the drawing are seen in the photo to be sure of the fit: {HELP}."
         )
     names, residuals = _circle_residuals(edges, polished)
+    in_place = _markers_met(view, polished.camera)
+    if in_place.any():
+        used = view.marked.seen.part(in_place)
+        names += marker_names(used)
+        residuals = np.append(residuals, misses_mm(polished.camera, used))
     fit = PhotoFit(
         polished.camera,
         view.width_px,
@@ -695,7 +701,7 @@ def _by_markers_alone(view: _View, agrees) -> PhotoFit | None:
         ),
         "markers",
         misses_mm(marked.camera, marked.seen),
-        tuple(f"marker {i}" for i in marked.seen.ids),
+        marker_names(marked.seen),
     )
 
 

@@ -8,6 +8,7 @@ the face; paper is taken as without thickness.
 from __future__ import annotations
 
 import itertools
+import re
 from dataclasses import dataclass
 
 import cv2
@@ -19,6 +20,7 @@ from mapper.fit.dlt import homography_dlt
 from mapper.fit.errors import FitFailed
 from mapper.fit.evidence import linear_light
 from mapper.fit.refine import KnownPoints, Prior, prior_rows
+from mapper.fit.result import PhotoFit
 from mapper.plate.model import Marker
 
 __all__ = [
@@ -30,6 +32,8 @@ __all__ = [
     "find_markers",
     "marker_bits",
     "marker_camera",
+    "marker_names",
+    "markers_used",
     "marker_points",
     "misses_mm",
     "markers_of",
@@ -37,6 +41,7 @@ __all__ = [
 
 MARKER_DICTIONARY = "DICT_4X4_50"  # its name in OpenCV
 MARKER_MODULES = 6  # along a side, the black ring included
+MARKER_WORD = "marker "
 MOVED_MM = 1.0  # a marker farther than this from its place is taken as moved
 CORNER_PX = 0.3  # of a corner in a sharp photo
 PLACE_MM = 0.2  # how well a marker's place is measured with a caliper
@@ -110,6 +115,20 @@ def misses_mm(camera: Camera, seen: MarkersSeen) -> np.ndarray:
         found = camera.face_points(seen.corners_px.reshape(-1, 2)).reshape(-1, 4, 2)
     away = np.hypot(*np.moveaxis(found - seen.corners_mm, 2, 0))
     return np.nan_to_num(away, nan=np.inf).max(axis=1, initial=0.0)
+
+
+def marker_names(seen: MarkersSeen) -> tuple[str, ...]:
+    """What markers are called among the residual points of a fit."""
+    return tuple(f"{MARKER_WORD}{one}" for one in seen.ids)
+
+
+def markers_used(fit: PhotoFit) -> dict[int, float]:
+    """Markers that a fit rests on, with their largest miss in mm."""
+    return {
+        int(name.removeprefix(MARKER_WORD)): float(miss)
+        for name, miss in zip(fit.residual_points, fit.residuals_mm, strict=True)
+        if re.fullmatch(MARKER_WORD + "[0-9]{1,2}", name) and miss <= MOVED_MM
+    }
 
 
 def marker_points(camera: Camera, seen: MarkersSeen) -> KnownPoints:

@@ -20,6 +20,7 @@ from mapper.fit import (
     fit_advice,
     fit_photo,
 )
+from mapper.fit.markers import markers_used
 from mapper.plate import Feature, Plate, plate_features
 from mapper.records import Job, PhotoEntry, fit_changes
 from mapper.ui import fit_clicks, fit_joint, fit_question, jobbar, looks, sigma_map
@@ -371,7 +372,19 @@ def _numbers(job: Job, entry: PhotoEntry, features: Sequence[Feature]) -> None:
     with right:
         if errors:
             fit_clicks.click_table(errors)
+        _markers_used(job, fit)
         _residual_table(fit)
+
+
+def _markers_used(job: Job, fit: PhotoFit) -> None:
+    laid = {marker.id for marker in job.plate.markers}
+    if not laid:
+        return
+    used = markers_used(fit)
+    numbers = ", ".join(f"{one} ({used[one]:.1f} mm)" for one in sorted(used)) or "none"
+    rest = ", ".join(str(one) for one in sorted(laid - set(used)))
+    left = f" Not seen, or left out: {rest}." if rest else ""
+    st.caption(f"Printed markers found and used, with their largest miss: {numbers}.{left}")
 
 
 def _residual_table(fit: PhotoFit) -> None:
