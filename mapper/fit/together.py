@@ -49,7 +49,7 @@ PATCH_SHARP = 0.02
 MOST_POINTS = 250
 FOCAL_SHARE = 0.05
 FOCAL_SHARE_UNKNOWN = 0.15
-LEAST_LEFT_OUT = 3
+LEAST_LEFT_OUT = 8
 NO_WORSE = 1.02  # two numbers of the same size differ by this from the sampling of edges alone
 
 THROUGH_DOUBTFUL = (
@@ -93,8 +93,8 @@ def fit_together(
     """The fits of photos of one plate after all chains of overlapping photos are adjusted.
 
     A photo gets the joint answer when features of the drawing that were left out of both lie no
-    worse under it than under its own fit; a photo that shows no feature of the drawing gets it
-    when its neighbours hold it. Doubts that the neighbours raise stay in either case. Photos
+    worse under it than under its own fit; a photo that shows hardly a feature of the drawing keeps
+    its own. Doubts that the neighbours raise stay in either case. Photos
     that share nothing with others come back as they were.
     """
     edges = face_edges(plate)
@@ -110,7 +110,7 @@ def fit_together(
     if not links:
         return tuple(fits)
     joint = adjust_together(fits, links)
-    better = _better(photos, greys, fits, joint, links, edges)
+    better = _better(photos, greys, fits, links, edges)
     out = []
     for grey, fit, new, gain in zip(greys, fits, joint, better, strict=True):
         if gain and new.camera is not fit.camera:
@@ -361,7 +361,7 @@ def _matched(at_a, da, at_b, db, reach_px: float) -> tuple[np.ndarray, np.ndarra
 # --- is it better? --------------------------------------------------------------------------
 
 
-def _better(photos, greys, fits, joint, links: Sequence[Link], edges: FaceEdges) -> list[bool]:
+def _better(photos, greys, fits, links: Sequence[Link], edges: FaceEdges) -> list[bool]:
     """For every photo, whether features left out of both answers lie no worse under the joint.
 
     Half of the features that a photo shows are left out, all photos are adjusted again, and the
@@ -376,8 +376,8 @@ def _better(photos, greys, fits, joint, links: Sequence[Link], edges: FaceEdges)
         ]
         again = adjust_together([part for part, _ in parts], links)
         for n, (part, out) in enumerate(parts):
-            if part.method == PHOTO_ALONE:
-                out = np.ones(len(edges.names), bool)
+            if part.method == PHOTO_ALONE:  # it rests on none, so all are left out, once
+                out = np.full(len(edges.names), half == 0)
             if not out.any():
                 continue
             ones = [
@@ -386,14 +386,11 @@ def _better(photos, greys, fits, joint, links: Sequence[Link], edges: FaceEdges)
             ]
             for store, values in zip((alone, linked), ones, strict=True):
                 store[n].append(values)
-    out = []
-    for a, b, fit, new in zip(alone, linked, fits, joint, strict=True):
-        gain = _no_worse(np.concatenate(a), np.concatenate(b)) if a else None
-        if gain is None:
-            # where the drawing says nothing, neighbours are all that a photo of no own edges has
-            gain = new.method == PHOTO_ALONE and _surer(new, fit)
-        out.append(gain)
-    return out
+    # where the drawing says nothing there is no telling: the photo keeps its own fit
+    return [
+        bool(a) and _no_worse(np.concatenate(a), np.concatenate(b))
+        for a, b in zip(alone, linked, strict=True)
+    ]
 
 
 def _half(photo, grey, fit: PhotoFit, edges: FaceEdges, half: int) -> tuple[PhotoFit, np.ndarray]:
@@ -411,26 +408,17 @@ def _half(photo, grey, fit: PhotoFit, edges: FaceEdges, half: int) -> tuple[Phot
     return replace(fit, camera=polished.camera, covariance=polished.covariance), out
 
 
-def _surer(fit: PhotoFit, than: PhotoFit) -> bool:
-    """Whether a fit is surer than another one all over the photo, at its edge as well."""
-    share = np.linspace(0.05, 0.95, 4)
-    x, y = np.meshgrid(share * fit.width_px, share * fit.height_px)
-    at = than.plate_from_photo(np.column_stack((x.ravel(), y.ravel())))
-    at = at[np.isfinite(at).all(axis=1)]
-    return bool(len(at) and np.max(fit.sigma_mm(at)) < np.max(than.sigma_mm(at)))
-
-
-def _no_worse(alone: np.ndarray, linked: np.ndarray) -> bool | None:
+def _no_worse(alone: np.ndarray, linked: np.ndarray) -> bool:
     """Whether left-out features lie as near under the joint answer, by truncated mean squares.
 
-    None where too few are seen to tell.
+    No where too few are seen to tell.
 
     A feature that only one answer meets counts for the other as missed by the most that any is:
     among those met alone a wrong answer looks right, as chance puts some edges near.
     """
     met = np.isfinite(alone) | np.isfinite(linked)
     if met.sum() < LEAST_LEFT_OUT:
-        return None
+        return False
     most = np.nanmax([alone[met], linked[met]])
     rms = [
         np.sqrt(np.mean(np.square(np.nan_to_num(one[met], nan=most)))) for one in (alone, linked)
