@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -9,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from mapper.fit import FitFailed, PhotoFit, one_question, rival_fit, telling_feature
+from mapper.fit import FitFailed, PhotoFit, api, one_question, question, rival_fit, telling_feature
 from mapper.fit.api import _half_turned
 from mapper.photos import load_photo
 from mapper.plate import Plate
@@ -81,6 +82,11 @@ def test_it_is_asked_only_when_nothing_else_is_in_doubt(two_answers):
     assert not one_question(right)
     assert not one_question(wrong.doubted(SIDE))
     assert not one_question(replace(wrong, rival=None))
+
+
+def test_doubt_about_the_side_is_known_by_the_words_of_the_fit():
+    reason = f'"{question.SIDE} would fit nearly as well'
+    assert reason in inspect.getsource(api)
 
 
 def test_the_true_picture_shows_the_bore_and_the_other_one_does_not(two_answers):
