@@ -1,12 +1,16 @@
 """Warm-up watch: fit the first-order rise of a part that is heated, and say when it will be warm.
 
-Model: T(t) = end - (end - start) exp(-t / tau), the answer of one mass with one loss to constant
-power (Newton's law of cooling; Incropera & DeWitt, Fundamentals of Heat and Mass Transfer, the
-lumped capacitance method). Fitted by `scipy.optimize.least_squares` with a soft loss against
-single wild values. The interval comes from the profile of the fit: every time constant that
-explains the values about as well as the best is kept (F ratio; Bates & Watts 1988, chapter 6), and
-the answer is the range of what these say. That stays honest while the curve still looks straight,
-where a linear error would not.
+Model: T(t) = end - lift exp(-t / tau) + creep t, with creep not below 0. The first two terms are
+the answer of one mass with one loss to constant power (Newton's law of cooling; Incropera & DeWitt,
+Fundamentals of Heat and Mass Transfer, the lumped capacitance method); the creep is the plate
+behind it, which warms slowly. How long it creeps nobody can see in the readings: the earliest time
+of a target takes it to go on, the latest takes it to stop now.
+
+Fitted by least squares for each time constant, after `scipy.optimize.least_squares` with a soft
+loss has shown which single values are wild. The interval comes from the profile of the fit: every
+time constant that explains the values about as well as the best is kept (F ratio; Bates & Watts
+1988, chapter 6), and the answer is the range of what these say. That stays honest while the curve
+still looks straight, where a linear error would not.
 """
 
 from __future__ import annotations
@@ -98,10 +102,11 @@ class WarmUp:
 class Rise:
     """The fit of a warm-up.
 
-    tau_s, end_c : best fit, None while nothing can be told. *_range : 95 % ranges, where an
-    infinite upper end means that the values do not bound it. target_s : seconds from the first
-    point at which the target is reached, None for never or not to be told; target_range_s as the
-    others. `text` says all that in words.
+    tau_s, end_c : best fit (end_c without the creep), None while nothing can be told.
+    creep_c_s, creep_most_c_s : best and largest creep. *_range : 95 % ranges, where an infinite
+    upper end means that the values do not bound it. target_s : seconds from the first point at
+    which the target is reached, None for never or not to be told; target_range_s as the others.
+    `text` says all that in words.
     """
 
     text: str
@@ -114,11 +119,14 @@ class Rise:
     target_s: float | None = None
     target_range_s: tuple[float, float] | None = None
     spread_c: float | None = None
+    creep_c_s: float = 0.0
+    creep_most_c_s: float = 0.0
 
     def at_c(self, time_s: np.ndarray) -> np.ndarray:
         """(N,) °C of the fitted curve; only when `tau_s` is known."""
         decay = np.exp(-np.asarray(time_s, float) / self.tau_s)
-        return self.end_c - (self.end_c - self.start_c) * decay
+        creep = self.creep_c_s * np.asarray(time_s, float)
+        return self.end_c - (self.end_c - self.start_c) * decay + creep
 
 
 def read_warm_up(data: bytes | str, column: str | None = None) -> tuple[tuple[float, float], ...]:
@@ -180,63 +188,152 @@ def _told(time_s: np.ndarray, temp_c: np.ndarray, span_s: float, target_c: float
     longest_s = float(taus[-1])
     weight = _weights(time_s, temp_c, taus)
     for _ in range(ZOOMS):  # into the time constants that explain the values about equally well
-        ends, lifts, losses = _lines(time_s, temp_c, taus, weight)
-        best = int(np.argmin(losses))
-        free = max(weight.sum() - 3, 1.0)
-        widen = _widening(_residuals(time_s, temp_c, taus[best], weight))
-        least = float(losses[best])
+        fits = _curves(time_s, temp_c, taus, weight)
+        best = int(np.argmin(fits.losses))
+        free = max(weight.sum() - 4, 1.0)
+        residual = (fits.at_c(best, time_s) - temp_c)[weight > 0]
+        widen = _widening(residual)
+        least = float(fits.losses[best])
         spread2 = max(least / free, READ_TO_C**2)
         level = float(f_ratio.ppf(CONFIDENCE, 1, max(free / widen, 1.0)))
-        kept = losses <= least + spread2 * widen * level
-        within = np.flatnonzero(kept)
+        bound = least + spread2 * widen * level
+        within = np.flatnonzero(fits.losses <= bound)
         low, high = max(within[0] - 1, 0), min(within[-1] + 1, len(taus) - 1)
-        zoomed = np.geomspace(taus[low], taus[high], PROFILE)
-        shown_taus, taus = taus, zoomed
-    taus = shown_taus
-    starts = ends - lifts
-    kept &= lifts > 0
+        taus = np.geomspace(taus[low], taus[high], PROFILE)
     rough = math.sqrt(least / free) > max(ROUGH_C, ROUGH_SHARE * float(np.ptp(temp_c)))
-    if not kept[best] or rough or weight.sum() < LEAST_SHARE * len(weight):
+    if fits.lifts[best] <= 0 or rough or weight.sum() < LEAST_SHARE * len(weight):
         return Rise(UNLIKE)
-    open_ended = bool(kept[-1]) and taus[-1] >= 0.99 * longest_s
-    reach = np.array(
-        [_reach_s(start, end, tau, target_c)
-         for start, end, tau in zip(starts, ends, taus, strict=True)]
-    )  # fmt: skip
-    low, high = float(reach[kept].min()), float(reach[kept].max())
-    if high < span_s:
-        return Rise(UNLIKE)
-    end_high = math.inf if open_ended else float(ends[kept].max())
-    tau_range = (float(taus[kept].min()), math.inf if open_ended else float(taus[kept].max()))
-    end_range = (float(ends[kept].min()), end_high)
-    seen = 1 - math.exp(-span_s / tau_range[1]) if math.isfinite(tau_range[1]) else 0.0
+    kept = np.flatnonzero((fits.losses <= bound) & (fits.lifts > 0))
+    variants = [one for side in (-1, 1) for one in fits.with_creep(kept, side, bound)]
+    earliest = min(one.first_s(target_c, span_s, math.inf) for one in variants)
+    latest = max(one.first_s(target_c, span_s, span_s) for one in variants)
+    best_one = fits.one(best)
+    creep_most = max(one.creep for one in variants)
+    open_ended = fits.taus[kept[-1]] >= 0.9 * longest_s
+    levels_c = [one.end + one.creep * span_s for one in variants]
+    end_range = (min(levels_c), math.inf if open_ended else max(levels_c))
+    tau_high = math.inf if open_ended else float(fits.taus[kept].max())
     numbers = {
-        "tau_s": float(taus[best]),
-        "end_c": float(ends[best]),
-        "start_c": float(starts[best]),
-        "tau_range_s": tau_range,
+        "tau_s": best_one.tau,
+        "end_c": best_one.end,
+        "start_c": best_one.end - best_one.lift,
+        "tau_range_s": (float(fits.taus[kept].min()), tau_high),
         "end_range_c": end_range,
         "spread_c": math.sqrt(least / free),
+        "creep_c_s": best_one.creep,
+        "creep_most_c_s": creep_most,
     }
     levels = (
-        f"It levels off at {_from_to(end_range[0], end_high)} °C "
-        f"(time constant {_span(*tau_range)})."
-        if math.isfinite(end_high)
-        else f"Where it levels off can't be told yet: above {end_range[0]:.0f} °C."
+        f"It levels off at {_from_to(*end_range)} °C "
+        f"(time constant {_span(numbers['tau_range_s'][0], tau_high)})"
+        if math.isfinite(end_range[1])
+        else "Where it levels off can't be told yet"
     )
-    if math.isinf(low):
+    an_hour_c = creep_most * 3600
+    creeps = an_hour_c > 3 and math.isfinite(latest)
+    levels += f", and creeps on by up to {an_hour_c:.0f} K an hour." if creeps else "."
+    guess_s = best_one.first_s(target_c, span_s, math.inf)
+    if math.isinf(earliest):
         text = f"As it is heated now, {target_c:g} °C will not be reached. {levels}"
         return Rise(text, True, **numbers, target_range_s=(math.inf, math.inf))
-    soonest = max(low - span_s, 0.0)
-    if math.isinf(high) or seen < SHARE_SEEN:
+    soonest = max(earliest - span_s, 0.0)
+    seen = 1 - math.exp(-span_s / tau_high) if math.isfinite(tau_high) else 0.0
+    if math.isinf(latest) or seen < SHARE_SEEN:
+        perhaps = "" if math.isfinite(latest) else ", perhaps never"
+        if math.isfinite(guess_s) and not open_ended:
+            perhaps += f"; a guess is {_span(guess_s - span_s)}"
         text = (
             f"When {target_c:g} °C will be reached can't be told yet: not before "
-            f"{_span(soonest)} from now{'' if math.isfinite(high) else ', perhaps never'}. "
-            f"{levels} Keep logging."
+            f"{_span(soonest)} from now{perhaps}. {levels} Keep logging."
         )
-        return Rise(text, False, **numbers, target_range_s=(low, math.inf))
-    text = f"{target_c:g} °C will be reached in {_span(soonest, high - span_s)} from now. {levels}"
-    return Rise(text, True, **numbers, target_s=float(reach[best]), target_range_s=(low, high))
+        return Rise(text, False, **numbers, target_range_s=(earliest, math.inf))
+    text = (
+        f"{target_c:g} °C will be reached in {_span(soonest, latest - span_s)} from now. {levels}"
+    )
+    at_s = min(max(guess_s, earliest), latest)
+    return Rise(text, True, **numbers, target_s=at_s, target_range_s=(earliest, latest))
+
+
+@dataclass(frozen=True)
+class _Curve:
+    """T(t) = end - lift exp(-t / tau) + creep t."""
+
+    end: float
+    lift: float
+    tau: float
+    creep: float
+
+    def first_s(self, target_c: float, from_s: float, creep_until_s: float) -> float:
+        """When it first reaches `target_c` after `from_s`, inf when it does not in a long time."""
+        at_s = np.concatenate([[from_s], from_s + from_s * np.geomspace(1e-3, 50, 400)])
+        creep = self.creep * np.minimum(at_s, creep_until_s)
+        temp_c = self.end - self.lift * np.exp(-at_s / self.tau) + creep
+        above = np.flatnonzero(temp_c >= target_c)
+        if not len(above):
+            return math.inf
+        i = int(above[0])
+        if i == 0:
+            return from_s
+        share = (target_c - temp_c[i - 1]) / max(temp_c[i] - temp_c[i - 1], 1e-12)
+        return float(at_s[i - 1] + share * (at_s[i] - at_s[i - 1]))
+
+
+@dataclass(frozen=True, eq=False)
+class _Fits:
+    """Least squares for each of P time constants; `free_creep` may lie below 0, `creeps` not."""
+
+    taus: np.ndarray
+    losses: np.ndarray
+    creeps: np.ndarray
+    free_creep: np.ndarray
+    free_losses: np.ndarray
+    curvature: np.ndarray
+    lifts: np.ndarray
+    _at_zero: tuple[np.ndarray, np.ndarray, np.ndarray, float, float]
+
+    def one(self, i: int, creep: float | None = None) -> _Curve:
+        creep = float(self.creeps[i] if creep is None else creep)
+        slope, per_creep, mean_d, mean_t, mean_x = (
+            *(one[i] for one in self._at_zero[:3]),
+            *self._at_zero[3:],
+        )
+        a = float(slope - per_creep * creep)
+        return _Curve(float(mean_t - a * mean_d - creep * mean_x), -a, float(self.taus[i]), creep)
+
+    def at_c(self, i: int, time_s: np.ndarray) -> np.ndarray:
+        one = self.one(i)
+        return one.end - one.lift * np.exp(-time_s / one.tau) + one.creep * time_s
+
+    def with_creep(self, kept: np.ndarray, side: int, bound: float) -> list[_Curve]:
+        """The curves with the least (-1) or most (1) creep within the bound."""
+        room = np.maximum(bound - self.free_losses, 0)
+        reach = np.sqrt(
+            np.divide(room, self.curvature, out=np.zeros_like(room), where=self.curvature > 0)
+        )
+        creeps = np.maximum(self.free_creep + side * reach, 0)
+        return [self.one(i, creeps[i]) for i in kept]
+
+
+def _curves(time_s: np.ndarray, temp_c: np.ndarray, taus: np.ndarray, weight: np.ndarray) -> _Fits:
+    total = weight.sum()
+    decay = np.exp(-time_s / taus[:, None])
+    mean_d = decay @ weight / total
+    mean_t, mean_x = float(weight @ temp_c) / total, float(weight @ time_s) / total
+    d, t, x = decay - mean_d[:, None], temp_c - mean_t, time_s - mean_x
+    dd = np.maximum((d * d) @ weight, 1e-12)
+    dx, dt = d @ (weight * x), d @ (weight * t)
+    xx, xt, tt = float(weight @ (x * x)), float(weight @ (x * t)), float(weight @ (t * t))
+    plain = np.maximum(tt - dt * dt / dd, 0.0)
+    # Where the decay itself is nearly straight no creep can be told from it: it stands for both.
+    curvature = np.where(xx - dx * dx / dd > 1e-4 * xx, xx - dx * dx / dd, 0.0)
+    across = xt - dx * dt / dd
+    free = np.divide(across, curvature, out=np.zeros_like(across), where=curvature > 0)
+    free_losses = np.maximum(plain - curvature * free**2, 0.0)
+    creeps = np.maximum(free, 0.0)
+    losses = free_losses + curvature * (creeps - free) ** 2
+    lifts = -(dt / dd - dx / dd * creeps)
+    kept = (dt / dd, dx / dd, mean_d, mean_t, mean_x)
+    return _Fits(taus, losses, creeps, free, free_losses, curvature, lifts, kept)
 
 
 def _weights(time_s: np.ndarray, temp_c: np.ndarray, taus: np.ndarray) -> np.ndarray:
@@ -267,39 +364,12 @@ def _weights(time_s: np.ndarray, temp_c: np.ndarray, taus: np.ndarray) -> np.nda
     return (off <= max(6 * 1.4826 * float(np.median(off)), 3 * READ_TO_C)).astype(float)
 
 
-def _lines(
-    time_s: np.ndarray, temp_c: np.ndarray, taus: np.ndarray, weight: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """(end, end - start, loss), (P,) each, of the least squares for each time constant."""
-    decay = np.exp(-time_s / taus[:, None])
-    total = weight.sum()
-    mean_d, mean_t = decay @ weight / total, float(weight @ temp_c) / total
-    d, t = decay - mean_d[:, None], temp_c - mean_t
-    power = (d * d) @ weight
-    slope = np.divide(d @ (weight * t), power, out=np.zeros_like(power), where=power > 0)
-    losses = ((t - slope[:, None] * d) ** 2) @ weight
-    return mean_t - slope * mean_d, -slope, losses
-
-
-def _residuals(
-    time_s: np.ndarray, temp_c: np.ndarray, tau_s: float, weight: np.ndarray
-) -> np.ndarray:
-    (end,), (lift,), _ = _lines(time_s, temp_c, np.array([tau_s]), weight)
-    return ((end - lift * np.exp(-time_s / tau_s)) - temp_c)[weight > 0]
-
-
 def _widening(residual: np.ndarray) -> float:
     """(1 + r) / (1 - r) for residuals of lag-one correlation r."""
     power = float(residual @ residual)
     r = float(residual[1:] @ residual[:-1]) / power if power > 0 else 0.0
     r = min(max(r, 0.0), 0.9)
     return (1 + r) / (1 - r)
-
-
-def _reach_s(start_c: float, end_c: float, tau_s: float, target_c: float) -> float:
-    if end_c <= target_c or end_c <= start_c:
-        return math.inf
-    return max(tau_s * math.log((end_c - start_c) / (end_c - target_c)), 0.0)
 
 
 def _span(low_s: float, high_s: float | None = None) -> str:
@@ -330,11 +400,12 @@ def warnings_for(
         return (f"STOP: {now_c:.0f} °C is at or over the {limit_c:.0f} °C of {what}.",)
     out = []
     if rise.tau_s is not None:
-        last_s = points[-1][0] - points[0][0]
-        end_c = rise.end_range_c[1]
+        last_s = max(points[-1][0] - points[0][0], 1.0)
+        end_c = rise.end_range_c[1] + rise.creep_most_c_s * last_s  # as long again
         if end_c >= limit_c:
-            ends = "it may not level off below" if math.isinf(end_c) else "it levels off at or over"
-            when_s = _reach_s(rise.start_c, rise.end_c, rise.tau_s, limit_c) - last_s
+            ends = "it may not level off below" if math.isinf(end_c) else "it may get to"
+            best = _Curve(rise.end_c, rise.end_c - rise.start_c, rise.tau_s, rise.creep_c_s)
+            when_s = best.first_s(limit_c, last_s, math.inf) - last_s
             soon = "" if math.isinf(when_s) else f", in about {_span(max(when_s, 0.0))}"
             hurry = " Lower the power now." if when_s < SOON_S else ""
             out.append(f"Mind {what}: {ends} its {limit_c:.0f} °C{soon}.{hurry}")
