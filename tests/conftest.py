@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+import uuid
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+from sqlalchemy import create_engine, make_url
 
 REPO = Path(__file__).resolve().parents[1]
 
@@ -22,6 +25,24 @@ def shared_plates() -> Path:
     if not (folder / "plate1" / "truth.json").is_file():
         pytest.skip(f"no truth plates in {folder.name}; set MAPPER_PLATES to measure on them")
     return folder
+
+
+@pytest.fixture
+def new_database() -> Iterator[str]:
+    """URL of an empty database on the PostgreSQL server that MAPPER_TEST_DATABASE names."""
+    server = os.environ.get("MAPPER_TEST_DATABASE")
+    if not server:
+        pytest.skip("no PostgreSQL server; set MAPPER_TEST_DATABASE to the URL of one")
+    engine = create_engine(
+        make_url(server).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT"
+    )
+    name = f"mapper_{uuid.uuid4().hex}"
+    with engine.connect() as connection:
+        connection.exec_driver_sql(f"CREATE DATABASE {name}")
+    yield make_url(server).set(database=name).render_as_string(hide_password=False)
+    with engine.connect() as connection:
+        connection.exec_driver_sql(f"DROP DATABASE {name} WITH (FORCE)")
+    engine.dispose()
 
 
 @pytest.fixture(scope="session")

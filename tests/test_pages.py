@@ -155,7 +155,7 @@ def test_a_job_that_is_not_there_is_said_in_a_sentence(store: JobStore):
 
 def test_new_job_is_kept_and_opened(store: JobStore):
     test = AppTest.from_file(MAIN, default_timeout=60).run()
-    test.text_input[1].input("Lid tool")
+    next(one for one in test.text_input if one.label == "Name").input("Lid tool")
     click(test, "Start the job")
     assert [job.name for job in store.jobs()] == ["Lid tool"]
 

@@ -19,6 +19,7 @@ from mapper.records import (
     default_store_folder,
     schema,
 )
+from mapper.records.migrations import HEAD
 
 PLATE = {
     "name": "invented",
@@ -32,8 +33,24 @@ def tick(wire: str) -> dict:
     return {"action": "pull", "wire": wire, "past": None, "at": None, "by": ""}
 
 
+@pytest.fixture(params=["SQLite", "PostgreSQL"])
+def store(request, tmp_path: Path):
+    """An empty archive in a file, and one on a real server: the same tests for both."""
+    database = None
+    if request.param == "PostgreSQL":
+        database = request.getfixturevalue("new_database")
+    opened = JobStore(tmp_path / "store", database)
+    yield opened
+    opened.close()
+
+
+def reopened(store: JobStore) -> JobStore:
+    """The same archive, opened by another program."""
+    return JobStore(store.folder, store.database_url)
+
+
 @pytest.fixture
-def store(tmp_path: Path):
+def file_store(tmp_path: Path):
     opened = JobStore(tmp_path / "store")
     yield opened
     opened.close()
@@ -60,7 +77,7 @@ def test_the_job_changed_last_comes_first(store: JobStore, job_id: str):
 def test_an_edit_is_there_after_the_store_was_opened_again(store: JobStore, job_id: str):
     store.edit(job_id, "enter the plate", {"plate": PLATE})
     store.close()
-    again = JobStore(store.folder)
+    again = reopened(store)
     job = again.job(job_id)
     again.close()
     assert job.plate.drops[0].id == "D07"
@@ -371,27 +388,27 @@ def test_many_threads_may_open_a_new_archive_at_once(tmp_path: Path):
 # --- files that are not as they should be ---------------------------------------------
 
 
-def test_the_archive_says_what_it_is(store: JobStore):
-    with sqlite3.connect(store.folder / "jobs.sqlite") as raw:
+def test_the_archive_says_what_it_is(file_store: JobStore):
+    with sqlite3.connect(file_store.folder / "jobs.sqlite") as raw:
         assert raw.execute("PRAGMA application_id").fetchone() == (0x70774D31,)
         assert raw.execute("PRAGMA user_version").fetchone() == (schema.VERSION,)
         assert raw.execute("PRAGMA journal_mode").fetchone() == ("wal",)
-        assert raw.execute("SELECT version FROM migration").fetchall() == [(schema.VERSION,)]
+        assert raw.execute("SELECT version_num FROM alembic_version").fetchall() == [(HEAD,)]
 
 
-def test_connections_write_through_to_the_disk(store: JobStore):
-    with store._reading() as connection:
+def test_connections_write_through_to_the_disk(file_store: JobStore):
+    with file_store.reading() as connection:
         assert connection.exec_driver_sql("PRAGMA synchronous").scalar_one() == 2  # FULL
         assert connection.exec_driver_sql("PRAGMA foreign_keys").scalar_one() == 1
 
 
-def test_a_newer_archive_is_refused_and_left_alone(store: JobStore):
-    store.close()
-    path = store.folder / "jobs.sqlite"
+def test_a_newer_archive_is_refused_and_left_alone(file_store: JobStore):
+    file_store.close()
+    path = file_store.folder / "jobs.sqlite"
     with sqlite3.connect(path) as raw:
         raw.execute(f"PRAGMA user_version = {schema.VERSION + 1}")
     with pytest.raises(RecordsError, match="newer version.*update"):
-        JobStore(store.folder)
+        JobStore(file_store.folder)
     with sqlite3.connect(path) as raw:
         assert raw.execute("PRAGMA user_version").fetchone() == (schema.VERSION + 1,)
 
@@ -422,17 +439,17 @@ def test_an_archive_that_was_cut_off_at_its_first_breath_is_begun_again(tmp_path
     store.close()
 
 
-def test_a_damaged_archive_is_said_to_be_damaged(store: JobStore, job_id: str):
-    store.import_job({"about": {"name": "n" * 200_000}})
-    store.close()
-    path = store.folder / "jobs.sqlite"
+def test_a_damaged_archive_is_said_to_be_damaged(file_store: JobStore):
+    file_store.import_job({"about": {"name": "n" * 200_000}})
+    file_store.close()
+    path = file_store.folder / "jobs.sqlite"
     size = path.stat().st_size
     noise = random.Random(1).randbytes(size - 8192)
     with path.open("r+b") as file:
         file.seek(8192)
         file.write(noise)
     with pytest.raises(RecordsError, match="damaged"):
-        JobStore(store.folder).jobs()
+        JobStore(file_store.folder).jobs()
 
 
 def test_a_folder_that_is_a_file_is_said_to_be_unusable(tmp_path: Path):
@@ -459,34 +476,37 @@ def test_the_folder_can_be_chosen_by_the_environment(tmp_path: Path, monkeypatch
     assert "plate-wire-mapper" in str(default_store_folder())
 
 
-def test_a_locked_archive_says_to_close_the_other_program(store: JobStore, job_id: str):
-    _on_every_connection(store, "PRAGMA busy_timeout = 20")
-    other = sqlite3.connect(store.folder / "jobs.sqlite", isolation_level=None)
+def test_a_locked_archive_says_to_close_the_other_program(file_store: JobStore):
+    job_id = file_store.create("Lid tool", {"resin": "PP"})
+    _on_every_connection(file_store, "PRAGMA busy_timeout = 20")
+    other = sqlite3.connect(file_store.folder / "jobs.sqlite", isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     with pytest.raises(RecordsError, match="Another program holds the archive.*close it"):
-        store.edit(job_id, "name it", {"about": {"name": "x"}})
-    assert store.job(job_id).name == "Lid tool"  # reading goes on
+        file_store.edit(job_id, "name it", {"about": {"name": "x"}})
+    assert file_store.job(job_id).name == "Lid tool"  # reading goes on
     other.execute("ROLLBACK")
     other.close()
-    assert store.edit(job_id, "name it", {"about": {"name": "x"}}).name == "x"
+    assert file_store.edit(job_id, "name it", {"about": {"name": "x"}}).name == "x"
 
 
-def test_a_full_disk_is_said_and_what_was_saved_stays(store: JobStore, job_id: str):
+def test_a_full_disk_is_said_and_what_was_saved_stays(file_store: JobStore):
+    job_id = file_store.create("Lid tool", {"resin": "PP"})
     # SQLite answers a file at its page limit exactly as it does a full disk (SQLITE_FULL).
-    _on_every_connection(store, "PRAGMA max_page_count = 1")
+    _on_every_connection(file_store, "PRAGMA max_page_count = 1")
     filler = "".join(random.Random(2).choices(string.ascii_letters, k=500_000))
     with pytest.raises(RecordsError, match="disk with .* is full: free some space"):
-        store.edit(job_id, "note", {"about": {"name": "x", "note": filler}})
-    job = store.job(job_id)
+        file_store.edit(job_id, "note", {"about": {"name": "x", "note": filler}})
+    job = file_store.job(job_id)
     assert (job.name, job.revision) == ("Lid tool", 0)
-    _on_every_connection(store, "PRAGMA max_page_count = 1000000")
-    assert store.edit(job_id, "note", {"about": {"name": "y", "note": filler}}).name == "y"
+    _on_every_connection(file_store, "PRAGMA max_page_count = 1000000")
+    assert file_store.edit(job_id, "note", {"about": {"name": "y", "note": filler}}).name == "y"
 
 
-def test_an_archive_that_may_not_be_written_says_so(store: JobStore, job_id: str):
-    _on_every_connection(store, "PRAGMA query_only = ON")
+def test_an_archive_that_may_not_be_written_says_so(file_store: JobStore):
+    job_id = file_store.create("Lid tool", {"resin": "PP"})
+    _on_every_connection(file_store, "PRAGMA query_only = ON")
     with pytest.raises(RecordsError, match="can't be written: allow writing"):
-        store.edit(job_id, "name it", {"about": {"name": "x"}})
+        file_store.edit(job_id, "name it", {"about": {"name": "x"}})
 
 
 def _on_every_connection(store: JobStore, pragma: str) -> None:
@@ -494,11 +514,11 @@ def _on_every_connection(store: JobStore, pragma: str) -> None:
     event.listen(store._engine, "connect", lambda raw, _: raw.execute(pragma).fetchall())
 
 
-def test_a_mistake_in_the_program_is_not_hidden_as_a_users_trouble(store: JobStore):
+def test_a_mistake_in_the_program_is_not_hidden_as_a_users_trouble(file_store: JobStore):
     from sqlalchemy.exc import OperationalError
 
-    with store._writing() as connection:
+    with file_store.writing() as connection:
         connection.exec_driver_sql("DROP TABLE change")
         connection.exec_driver_sql("DROP TABLE entry")
     with pytest.raises(OperationalError, match="no such table"):
-        store.jobs()
+        file_store.jobs()

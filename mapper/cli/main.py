@@ -114,6 +114,21 @@ def _parser() -> argparse.ArgumentParser:
     take_in.add_argument("--store", type=Path, metavar="FOLDER", help="folder that keeps the jobs")
     take_in.set_defaults(run=_take_in)
 
+    move = commands.add_parser("move", help="copy an archive to another place, and compare")
+    move.add_argument("--store", type=Path, metavar="FOLDER", help="the old archive's folder")
+    move.add_argument(
+        "--to-store",
+        type=Path,
+        required=True,
+        metavar="FOLDER",
+        help="folder of the new archive, or for its copies of the photos",
+    )
+    move.add_argument("--to-database", metavar="URL", help="PostgreSQL database for the jobs")
+    move.add_argument("--to-photos", metavar="URL", help="shared place for the photos (fsspec)")
+    move.add_argument("--from-database", metavar="URL", help="database of the old archive")
+    move.add_argument("--from-photos", metavar="URL", help="place of the old archive's photos")
+    move.set_defaults(run=_move)
+
     convert = commands.add_parser("convert", help="write a route map in another form")
     convert.add_argument("file", type=Path, metavar="FROM", help="route map in any form")
     convert.add_argument(
@@ -245,6 +260,20 @@ def _take_in(arguments: argparse.Namespace) -> int:
 
     print(take_in(arguments.store, arguments.file))
     return 0
+
+
+def _move(arguments: argparse.Namespace) -> int:
+    from mapper.cli.packing import move
+
+    moved = move(
+        (arguments.store, arguments.from_database, arguments.from_photos),
+        (arguments.to_store, arguments.to_database, arguments.to_photos),
+    )
+    counts = ", ".join(f"{count} rows of {name}" for name, count in moved.rows.items())
+    print(f"Moved and compared: {counts}, {moved.photos} photos. The old archive is as it was.")
+    for sha256 in moved.missing:
+        print(f"Photo {sha256} was not in the old archive.", file=sys.stderr)
+    return BAD_NEWS if moved.missing else 0
 
 
 def _convert(arguments: argparse.Namespace) -> int:

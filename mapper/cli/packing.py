@@ -8,18 +8,20 @@ from mapper.errors import MapperError, shown
 from mapper.exchange import FORMS, read_form, write_form
 from mapper.records import (
     JobStore,
+    Moved,
     default_store_folder,
     export_route_map,
     import_route_map,
     is_pack,
     job_to_share,
+    move_archive,
     read_pack,
     take_in_pack,
     write_pack,
 )
 from mapper.routes import write_route_map
 
-__all__ = ["convert", "pack_job", "take_in"]
+__all__ = ["convert", "move", "pack_job", "take_in"]
 
 
 def pack_job(folder: Path | None, wanted: str, target: Path) -> tuple[str, ...]:
@@ -66,6 +68,24 @@ def take_in(folder: Path | None, source: Path) -> str:
         return store.import_job(entries, name=entries["about"].get("name") or source.stem[:200])
     finally:
         store.close()
+
+
+def move(
+    old: tuple[Path | None, str | None, str | None], new: tuple[Path, str | None, str | None]
+) -> Moved:
+    """Copy an archive to another place: each is (folder, database URL, photos URL).
+
+    Raises MapperError for the same place twice, or when something did not arrive.
+    """
+    folder = old[0] or default_store_folder()
+    if (folder.resolve(), old[1]) == (new[0].resolve(), new[1]):
+        raise MapperError("The old and the new archive are the same place: choose another.")
+    source, target = JobStore(folder, *old[1:]), JobStore(*new)
+    try:
+        return move_archive(source, target)
+    finally:
+        source.close()
+        target.close()
 
 
 def convert(source: Path, target: Path) -> None:

@@ -21,6 +21,7 @@ from mapper.records.exchange import export_route_map, import_route_map, job_to_s
 from mapper.records.expected import ExpectedLead
 from mapper.records.job import Job
 from mapper.records.leads import Stretch, TracedLead, refit_stretches
+from mapper.records.moving import Moved, move_archive
 from mapper.records.pack import JobPack, is_pack, read_pack, take_in_pack, write_pack
 from mapper.records.parts import CoverEntry, JobParts, TakeoutEntry, parts_in_file
 from mapper.records.rebuilding import (
@@ -30,7 +31,14 @@ from mapper.records.rebuilding import (
     as_built_of,
     wanted_leads,
 )
-from mapper.records.store import EditRecord, JobStore, JobSummary, default_store_folder
+from mapper.records.store import (
+    EditRecord,
+    JobStore,
+    JobSummary,
+    default_store_folder,
+    shared_places,
+)
+from mapper.records.successor import next_job_entries
 
 __all__ = [
     "TICK_DEPENDS_ON",
@@ -46,6 +54,7 @@ __all__ = [
     "JobStore",
     "JobSummary",
     "JudgedEntry",
+    "Moved",
     "PhotoEntry",
     "RebuildEntry",
     "RecordsError",
@@ -65,10 +74,13 @@ __all__ = [
     "judgement_changes",
     "judgements_changes",
     "lead_changes",
+    "move_archive",
+    "next_job_entries",
     "open_demo",
     "parts_in_file",
     "read_pack",
     "refit_stretches",
+    "shared_places",
     "take_in_pack",
     "takeout_changes",
     "tick_changes",

@@ -19,7 +19,7 @@ from mapper.records.leads import SAME_POINT_MM, Stretch, TracedLead
 from mapper.records.parts import IN_FILE, parts_from_file, parts_to_file
 from mapper.routes import Lead, RouteMap, route_map_to_mapping
 
-__all__ = ["export_route_map", "import_route_map", "job_to_share"]
+__all__ = ["entries_of_map", "export_route_map", "import_route_map", "job_to_share"]
 
 # Our own keys of a wire in the file: the stretches that nobody traced, as [from, to] arc
 # length in mm from its drop; and its true diameter, since such a wire counts as thicker.
@@ -89,7 +89,11 @@ def import_route_map(data: bytes, name: str = "route-map.json") -> dict[str, Any
     without photos, in one stretch, or in several where its seen and unseen runs change. Raises
     mapper.routes.RouteMapError or mapper.exchange.ExchangeError.
     """
-    route_map = read_form(name, data)
+    return entries_of_map(read_form(name, data))
+
+
+def entries_of_map(route_map: RouteMap) -> dict[str, Any]:
+    """Return the entries of a job for a route map, as `import_route_map` does."""
     settings = Settings(
         tracing_error_mm=route_map.tracing_error_mm,
         unseen_error_mm=route_map.unseen_error_mm or Settings().unseen_error_mm,

@@ -21,9 +21,9 @@ from sqlalchemy import (
     Text,
 )
 
-__all__ = ["VERSION", "change", "edit", "entry", "job", "metadata", "migration", "step"]
+__all__ = ["VERSION", "change", "edit", "entry", "job", "metadata", "step"]
 
-VERSION = 1  # of the schema; every later one needs a migration from the one before
+VERSION = 2  # of the SQLite file; one with each step in mapper/records/migrations
 
 metadata = MetaData(
     naming_convention={
@@ -35,14 +35,6 @@ metadata = MetaData(
     }
 )
 
-# Which versions of the schema this archive has gone through, and when.
-migration = Table(
-    "migration",
-    metadata,
-    Column("version", Integer, primary_key=True, autoincrement=False),
-    Column("at", String(40), nullable=False),  # here and below: ISO 8601, UTC
-)
-
 job = Table(
     "job",
     metadata,
@@ -51,6 +43,7 @@ job = Table(
     Column("created_at", String(40), nullable=False),
     Column("changed_at", String(40), nullable=False),
     Column("deleted_at", String(40)),  # null unless somebody deleted it; never erased
+    Column("words", Text, nullable=False, server_default=""),  # to search by, see searching.py
 )
 
 entry = Table(

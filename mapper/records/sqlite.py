@@ -24,8 +24,8 @@ BUSY_TIMEOUT_S = 15.0
 WRITE = {"mapper_write": True}  # execution options of a connection that is going to write
 
 
-def open_engine(path: Path, version: int, create: Callable[[Connection], None]) -> Engine:
-    """Return an engine on the archive at `path`; a new or empty file is filled by `create`.
+def open_engine(path: Path, version: int, migrate: Callable[[Connection], None]) -> Engine:
+    """Return an engine on the archive at `path`; `migrate` makes or alters its tables.
 
     Raises
     ------
@@ -44,8 +44,8 @@ def open_engine(path: Path, version: int, create: Callable[[Connection], None]) 
         event.listen(engine, "begin", _on_begin)
         with engine.connect().execution_options(**WRITE) as connection, connection.begin():
             # Asked again under the write lock: another process may have been first.
-            if _pragma(connection, "user_version") == 0:
-                create(connection)
+            if _pragma(connection, "user_version") < version:
+                migrate(connection)
                 connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
                 connection.exec_driver_sql(f"PRAGMA user_version = {version}")
     return engine

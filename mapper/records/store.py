@@ -1,4 +1,4 @@
-"""The archive: jobs in a SQLite file, photo originals beside it, every edit saved at once."""
+"""The archive: jobs in a database, photo originals beside it, every edit saved at once."""
 
 from __future__ import annotations
 
@@ -12,16 +12,17 @@ from pathlib import Path
 from typing import Any
 
 import platformdirs
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import Connection, delete, func, insert, or_, select, update
 
 from mapper.errors import shown
-from mapper.records import schema, sqlite
+from mapper.records import schema
 from mapper.records.document import text_of, value_of
 from mapper.records.errors import EditConflict, RecordsError
 from mapper.records.job import Job, check_entry
-from mapper.records.originals import Originals
+from mapper.records.places import open_database, open_originals
+from mapper.records.searching import SEARCHED, query_words, words_of
 
-__all__ = ["EditRecord", "JobStore", "JobSummary", "default_store_folder"]
+__all__ = ["EditRecord", "JobStore", "JobSummary", "default_store_folder", "shared_places"]
 
 MAX_UID_LENGTH = 100
 MAX_LABEL_LENGTH = 300
@@ -32,6 +33,11 @@ def default_store_folder() -> Path:
     """Return the store folder when the user chose none: MAPPER_STORE, else the user's data."""
     chosen = os.environ.get("MAPPER_STORE")
     return Path(chosen or platformdirs.user_data_dir("plate-wire-mapper", appauthor=False))
+
+
+def shared_places() -> tuple[str | None, str | None]:
+    """URLs of a shared database and photo place, of MAPPER_DATABASE and MAPPER_PHOTOS."""
+    return os.environ.get("MAPPER_DATABASE") or None, os.environ.get("MAPPER_PHOTOS") or None
 
 
 @dataclass(frozen=True)
@@ -63,7 +69,7 @@ class EditRecord:
 
 
 class JobStore:
-    """All jobs in one folder: ``jobs.sqlite`` and ``photos/``.
+    """All jobs in one folder (``jobs.sqlite`` and ``photos/``), or on a server.
 
     One store may be used by several threads, and several processes may have the same
     folder open. When a method that writes returns, what it did is on the disk. Methods
@@ -71,12 +77,23 @@ class JobStore:
     not there); then nothing of that call has been kept.
     """
 
-    def __init__(self, folder: str | os.PathLike[str] | None = None):
-        """Open the archive in `folder` (made when not there); None is `default_store_folder()`."""
+    def __init__(
+        self,
+        folder: str | os.PathLike[str] | None = None,
+        database: str | None = None,
+        photos: str | None = None,
+    ):
+        """Open the archive in `folder` (made when not there); None is `default_store_folder()`.
+
+        `database` is the URL of a PostgreSQL database that holds the jobs instead of the file;
+        `photos` the URL of a place for the originals (any of fsspec), of which the folder then
+        keeps copies.
+        """
         self.folder = Path(folder) if folder is not None else default_store_folder()
-        self._path = self.folder / "jobs.sqlite"
-        self._originals = Originals(self.folder / "photos")
-        self._engine = sqlite.open_engine(self._path, schema.VERSION, _create)
+        self.database_url = database
+        self._originals = open_originals(self.folder, photos)
+        self._database = open_database(self.folder, database)
+        self._engine = self._database.engine
 
     def close(self) -> None:
         """Let go of the file; the store can't be used after this."""
@@ -84,11 +101,17 @@ class JobStore:
 
     # --- jobs -----------------------------------------------------------------------
 
-    def jobs(self, deleted: bool = False) -> list[JobSummary]:
-        """Return the jobs, last changed first; with `deleted`, the deleted ones instead."""
+    def jobs(self, deleted: bool = False, search: str = "") -> list[JobSummary]:
+        """Return the jobs, last changed first; with `deleted`, the deleted ones instead.
+
+        With `search`, those in which every word of it stands: in names, mould, resin, people,
+        notes, tags, drops, photos or the date.
+        """
         job, entry = schema.job, schema.entry
         gone = job.c.deleted_at.is_not(None) if deleted else job.c.deleted_at.is_(None)
-        with self._reading() as connection:
+        for word in query_words(search):
+            gone &= job.c.words.contains(word, autoescape=True)
+        with self.reading() as connection:
             rows = connection.execute(
                 select(job).where(gone).order_by(job.c.changed_at.desc(), job.c.id)
             ).all()
@@ -138,9 +161,11 @@ class JobStore:
             check_entry(key, value)
         texts = {key: text_of(value) for key, value in entries.items()}
         job_id, at = uuid.uuid4().hex, _now()
-        with self._writing() as connection:
+        with self.writing() as connection:
             connection.execute(
-                insert(schema.job).values(id=job_id, revision=0, created_at=at, changed_at=at)
+                insert(schema.job).values(
+                    id=job_id, revision=0, created_at=at, changed_at=at, words=words_of(texts, at)
+                )
             )
             _put(connection, job_id, texts)
         return job_id
@@ -154,7 +179,7 @@ class JobStore:
         self._mark(job_id, None)
 
     def _mark(self, job_id: str, deleted_at: str | None) -> None:
-        with self._writing() as connection:
+        with self.writing() as connection:
             _row(connection, job_id, deleted_too=True)
             connection.execute(
                 update(schema.job).where(schema.job.c.id == job_id).values(deleted_at=deleted_at)
@@ -164,19 +189,19 @@ class JobStore:
 
     def job(self, job_id: str) -> Job:
         """Return the job as it now stands."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return _load(connection, job_id)
 
     def revision(self, job_id: str) -> int:
         """Return the job's revision; cheap, for a window that asks whether to load again."""
-        with self._reading() as connection:
-            return _row(connection, job_id).revision
+        with self.reading() as connection:
+            return _row(connection, job_id, to_write=False).revision
 
     def history(self, job_id: str) -> list[EditRecord]:
         """Return every edit ever made, oldest first, with those that were undone."""
         edit, change = schema.edit, schema.change
-        with self._reading() as connection:
-            _row(connection, job_id)
+        with self.reading() as connection:
+            _row(connection, job_id, to_write=False)
             rows = connection.execute(
                 select(edit).where(edit.c.job_id == job_id).order_by(edit.c.seq)
             ).all()
@@ -239,7 +264,7 @@ class JobStore:
             if value is not None:
                 check_entry(key, value)
         after = {key: None if value is None else text_of(value) for key, value in changes.items()}
-        with self._writing() as connection:
+        with self.writing() as connection:
             row = _row(connection, job_id)
             if _delivered(connection, job_id, uid):
                 return _load(connection, job_id)
@@ -283,8 +308,8 @@ class JobStore:
             insert(edit).values(
                 job_id=job_id,
                 seq=seq,
-                label=label[:MAX_LABEL_LENGTH],
-                by=by,
+                label=_plain(label)[:MAX_LABEL_LENGTH],
+                by=_plain(by),
                 at=_now(),
                 state="live",
             )
@@ -297,6 +322,7 @@ class JobStore:
             ],
         )
         _put(connection, job_id, after)
+        _note_words(connection, job_id, after)
         return seq
 
     def undo(
@@ -322,7 +348,7 @@ class JobStore:
         self, job_id: str, action: str, uid: str | None, by: str, expected: Job | None
     ) -> Job | None:
         change = schema.change
-        with self._writing() as connection:
+        with self.writing() as connection:
             row = _row(connection, job_id)
             if _delivered(connection, job_id, uid):
                 return _load(connection, job_id)
@@ -338,7 +364,9 @@ class JobStore:
                 texts = connection.execute(
                     select(change.c.key, side).where(change.c.job_id == job_id, change.c.seq == seq)
                 ).all()
-                _put(connection, job_id, dict(map(tuple, texts)))
+                sides = dict(map(tuple, texts))
+                _put(connection, job_id, sides)
+                _note_words(connection, job_id, sides)
                 connection.execute(
                     update(schema.edit)
                     .where(schema.edit.c.job_id == job_id, schema.edit.c.seq == seq)
@@ -360,34 +388,42 @@ class JobStore:
     # --- transactions ---------------------------------------------------------------
 
     @contextmanager
-    def _reading(self) -> Iterator[Connection]:
-        with sqlite.mended(self._path), self._engine.connect() as connection:
+    def reading(self) -> Iterator[Connection]:
+        """A connection that sees the archive as it is at one moment."""
+        options = self._database.reading
+        with (
+            self._database.mended(),
+            self._engine.connect().execution_options(**options) as connection,
+        ):
             yield connection
 
     @contextmanager
-    def _writing(self) -> Iterator[Connection]:
+    def writing(self) -> Iterator[Connection]:
+        """A connection in one transaction: all of it is kept, or nothing."""
+        options = self._database.writing
         with (
-            sqlite.mended(self._path),
-            self._engine.connect().execution_options(**sqlite.WRITE) as connection,
+            self._database.mended(),
+            self._engine.connect().execution_options(**options) as connection,
             connection.begin(),
         ):
             yield connection
+
+
+def _plain(text: str) -> str:
+    """Free text without the one character that a database server can't keep."""
+    return text.replace("\0", "\N{REPLACEMENT CHARACTER}")
 
 
 def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="microseconds")
 
 
-def _create(connection: Connection) -> None:
-    schema.metadata.create_all(connection)
-    connection.execute(insert(schema.migration).values(version=schema.VERSION, at=_now()))
-
-
-def _row(connection: Connection, job_id: str, deleted_too: bool = False) -> Any:
-    """The job's row, locked against other writers where the database locks rows."""
-    row = connection.execute(
-        select(schema.job).where(schema.job.c.id == job_id).with_for_update()
-    ).one_or_none()
+def _row(
+    connection: Connection, job_id: str, deleted_too: bool = False, to_write: bool = True
+) -> Any:
+    """The job's row; to write, locked against other writers where the database locks rows."""
+    query = select(schema.job).where(schema.job.c.id == job_id)
+    row = connection.execute(query.with_for_update() if to_write else query).one_or_none()
     if row is None:
         raise RecordsError(f"There is no job {shown(job_id)} in this archive: choose another.")
     if row.deleted_at is not None and not deleted_too:
@@ -429,6 +465,21 @@ def _put(connection: Connection, job_id: str, texts: Mapping[str, str | None]) -
         connection.execute(insert(entry), kept)
 
 
+def _note_words(connection: Connection, job_id: str, keys: Iterable[str]) -> None:
+    """Keep what the job can be found by, when an entry that counts for it was changed."""
+    if not any(key.startswith(SEARCHED) for key in keys):
+        return
+    entry, job = schema.entry, schema.job
+    query = select(entry.c.key, entry.c.value).where(
+        entry.c.job_id == job_id, or_(*(entry.c.key.startswith(kind) for kind in SEARCHED))
+    )
+    texts = dict(map(tuple, connection.execute(query)))
+    created_at = connection.execute(select(job.c.created_at).where(job.c.id == job_id)).scalar_one()
+    connection.execute(
+        update(job).where(job.c.id == job_id).values(words=words_of(texts, created_at))
+    )
+
+
 def _next(connection: Connection, job_id: str, action: str) -> Any:
     """The edit that undo or redo would act on, or None."""
     edit = schema.edit
@@ -442,7 +493,7 @@ def _next(connection: Connection, job_id: str, action: str) -> Any:
 
 
 def _load(connection: Connection, job_id: str) -> Job:
-    row = _row(connection, job_id)
+    row = _row(connection, job_id, to_write=False)
     undo, redo = (_next(connection, job_id, action) for action in ("undo", "redo"))
     return Job(
         id=job_id,
@@ -479,7 +530,7 @@ def _step(
             action=action,
             seq=seq,
             revision=revision,
-            by=by,
+            by=_plain(by),
             at=at,
         )
     )

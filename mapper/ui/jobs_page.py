@@ -13,6 +13,7 @@ from mapper.records import (
     JobSummary,
     import_route_map,
     is_pack,
+    next_job_entries,
     read_pack,
     take_in_pack,
 )
@@ -51,8 +52,15 @@ def show() -> None:
 
 def _list(store: JobStore, open_id: str | None) -> None:
     st.subheader("Jobs")
-    jobs = store.jobs()
-    if not jobs:
+    search = st.text_input(
+        "Find",
+        key="jobs search",
+        placeholder="mould, plate, drop, resin, person, tag, note, date: any words",
+    )
+    jobs = store.jobs(search=search)
+    if not jobs and search.strip():
+        looks.note("No job holds all these words. Take a word away, or look under another.", "calm")
+    elif not jobs:
         looks.note("There is no job yet. Start the first one on the right.", "calm")
     for job in jobs:
         _job_row(store, job, job.id == open_id)
@@ -77,6 +85,15 @@ def _job_row(store: JobStore, job: JobSummary, is_open: bool) -> None:
                 entries = store.job(job.id).to_mapping()
                 open_job(store.import_job(entries, name=f"{job.name} (copy)"[:200]))
                 looks.say("This is a copy; the job it was made from stays as it is.", "calm")
+                go("jobs")
+            if st.button("Next job on this plate", key=f"next {job.id}", width="stretch"):
+                entries = next_job_entries(store.job(job.id), f"{job.name} (next)"[:200])
+                open_job(store.import_job(entries))
+                looks.say(
+                    "A new job with the plate, parts, pins and as-built routes of the old one. "
+                    "Routes that nobody confirmed count as unseen.",
+                    "calm",
+                )
                 go("jobs")
             if st.button("Delete", key=f"delete {job.id}", width="stretch"):
                 store.delete(job.id)
@@ -114,7 +131,7 @@ def _keep_person() -> None:
     set_person(st.session_state["person typed"].strip())
 
 
-DETAILS = (("name", "Name"), ("mould", "Mould"), ("resin", "Resin"))
+DETAILS = (("name", "Name"), ("mould", "Mould"), ("resin", "Resin"), ("tags", "Tags"))
 MAX_NOTE = 4000
 
 

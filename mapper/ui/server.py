@@ -29,7 +29,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from mapper.errors import MapperError
-from mapper.records import default_store_folder
+from mapper.records import default_store_folder, shared_places
 from mapper.ui.tiles import SHELF, UnknownPhoto
 
 __all__ = [
@@ -78,6 +78,8 @@ class UiSettings:
 
     store_folder: Path
     demo: bool = False
+    database: str | None = None  # URL of a shared database, None for the folder's own
+    photos: str | None = None  # URL of a shared place for the originals
 
 
 _settings: UiSettings | None = None  # one application per process, as in Streamlit itself
@@ -188,7 +190,9 @@ def app_parts(
     """
     global _settings
     folder = default_store_folder() if store_folder is None else Path(store_folder)
-    _settings = UiSettings(folder, demo)
+    # The demo stays on this machine, whatever archive the shop shares.
+    database, photos = (None, None) if demo else shared_places()
+    _settings = UiSettings(folder, demo, database, photos)
     return {
         "script_path": Path(script),
         "routes": [

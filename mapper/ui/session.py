@@ -42,9 +42,9 @@ _PAGES: dict[str, Any] = {}
 
 
 @st.cache_resource(show_spinner=False)
-def _store(folder: str) -> JobStore:
-    """One store per folder and process."""
-    return JobStore(Path(folder))
+def _store(folder: str, database: str | None, photos: str | None) -> JobStore:
+    """One store per place and process."""
+    return JobStore(Path(folder), database, photos)
 
 
 def register_pages(pages: Mapping[str, Any]) -> None:
@@ -91,7 +91,8 @@ def close_job() -> None:
 
 def open_store() -> JobStore:
     """The store that this application works on."""
-    return _store(str(settings().store_folder))
+    where = settings()
+    return _store(str(where.store_folder), where.database, where.photos)
 
 
 @st.cache_resource(show_spinner=False, max_entries=4)
