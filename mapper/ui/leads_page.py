@@ -16,7 +16,7 @@ import streamlit as st
 from mapper.errors import MapperError, shown
 from mapper.records import PhotoEntry, TracedLead, lead_changes
 from mapper.trace import snap_to_wire
-from mapper.ui import jobbar, leads_tools, leads_tracing, leads_view, looks
+from mapper.ui import jobbar, leads_channels, leads_tools, leads_tracing, leads_view, looks
 from mapper.ui.canvas import Operation, photo_canvas, take_operations
 from mapper.ui.leads_list import lead_list
 from mapper.ui.leads_tracing import Sight
@@ -42,6 +42,7 @@ class PageState:
     photo: str | None = None
     hidden: set[str] = field(default_factory=set)
     only: bool = False
+    channel: str | None = None  # the only channel whose leads are drawn
     giving: bool = False  # the next lead picked takes over the chosen one's line
     doubt: tuple[str, int] | None = None  # the doubtful stretch looked at: lead and number
     message: str = ""
@@ -136,6 +137,8 @@ def _state(ctx: Context) -> PageState:
         state.photo = _overview(ctx, photos)
     if state.chosen not in {row.id for row in leads_view.lead_rows(ctx.job)}:
         state.chosen = None
+    if state.channel not in {channel.id for channel in ctx.job.plate.channels}:
+        state.channel = None
     _to_address(LEAD_PARAM, state.chosen)
     _to_address(PHOTO_PARAM, state.photo)
     return state
@@ -196,11 +199,55 @@ def _bar(ctx: Context, state: PageState, photos: list[PhotoEntry]) -> None:
             label_visibility="collapsed",
             on_change=lambda: setattr(state, "photo", st.session_state[widget]),
         )
+        if ctx.job.plate.channels:
+            _channel_box(ctx, state)
         st.toggle("Drawing", value=True, key="leads drawing")
+        _progress(ctx)
     fit = ctx.job.fits[state.photo]
     if fit.verdict != "good":
         reason = f" {fit.reasons[0]}" if fit.reasons else ""
         looks.note(f"The fit of this photo is doubtful: leads may land beside.{reason}")
+
+
+def _channel_box(ctx: Context, state: PageState) -> None:
+    """Which channel's leads are drawn; it changes only what is looked at."""
+    widget = f"leads channel {ctx.job_id}"
+    if st.session_state.get(widget) != state.channel:
+        st.session_state[widget] = state.channel
+    st.selectbox(
+        "Channel",
+        [None, *(channel.id for channel in ctx.job.plate.channels)],
+        key=widget,
+        format_func=lambda id: "All channels" if id is None else f"Only in {shown(id, 30)}",
+        label_visibility="collapsed",
+        width=170,
+        on_change=lambda: setattr(state, "channel", st.session_state[widget]),
+    )
+
+
+def _progress(ctx: Context) -> None:
+    """A table of how far each channel is; made only while it is open, not with every click."""
+    panel = st.popover("Progress", key="leads progress", on_change="rerun")
+    if not panel.open:
+        return
+    rows = leads_channels.progress(ctx.job)
+    with panel:
+        st.dataframe(
+            [
+                {
+                    "Channel": "All" if row.channel is None else shown(row.channel, 40),
+                    "Leads traced": f"{row.traced} of {row.leads}",
+                    "Seen": "–" if row.seen_share is None else f"{100 * row.seen_share:.0f} %",
+                    "Crossings judged": f"{row.judged} of {row.meetings}",
+                }
+                for row in (rows[-1], *rows[:-1])
+            ],
+            hide_index=True,
+        )
+        st.caption(
+            "A lead that nobody has begun counts in the row All only, and so does a crossing "
+            "beside the channels. Seen: the part of what is drawn that somebody saw."
+        )
 
 
 def _list(ctx: Context, state: PageState) -> None:
@@ -215,7 +262,7 @@ def _list(ctx: Context, state: PageState) -> None:
         summary,
         [
             ("next", "Next untraced", False),
-            ("all", "Show all", not state.only and not state.hidden),
+            ("all", "Show all", not (state.only or state.hidden or state.channel)),
             ("only", "Only this", state.only),
         ],
     )
@@ -234,8 +281,9 @@ def _canvas(ctx: Context, state: PageState) -> None:
         drawing, markers = leads_view.plate_layer(ctx.job, sight)
         lines += drawing
     if not (state.only and chosen is not None):
+        left_out = leads_channels.hidden_outside(ctx.job, state.channel)
         lines += leads_view.other_lines(
-            ctx.job, sight, state.chosen, state.hidden, pick=not tracing
+            ctx.job, sight, state.chosen, state.hidden, pick=not tracing, left_out=left_out
         )
     handles = []
     tail = None
@@ -321,7 +369,7 @@ def _list_operation(ctx: Context, state: PageState, op: Operation) -> None:
     elif op.key == "next":
         _next(ctx, state)
     elif op.key == "all":
-        state.only = False
+        state.only, state.channel = False, None
         state.hidden.clear()
     elif op.key == "only":
         state.only = not state.only

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
@@ -107,14 +107,24 @@ def next_untraced(rows: Sequence[LeadRow], after: str | None) -> LeadRow | None:
 
 
 def other_lines(
-    job: Job, sight: Sight, chosen: str | None, hidden: Iterable[str], pick: bool
+    job: Job,
+    sight: Sight,
+    chosen: str | None,
+    hidden: Iterable[str],
+    pick: bool,
+    left_out: Collection[str] = (),
 ) -> list[Line]:
-    """All leads but the chosen one: runs that were seen in their style, others dotted."""
+    """All leads but the chosen one: runs that were seen in their style, others dotted.
+
+    Leads of the `hidden` drops, and the leads `left_out`, are not drawn.
+    """
     hidden = set(hidden)
     on_photo = (job.texts[f"fit/{sight.sha256}"], job.texts["plate"], sight.sha256)
     lines = []
     for row in lead_rows(job):
-        if row.lead is None or row.id == chosen or row.drop in hidden:
+        if row.lead is None or row.id == chosen:
+            continue
+        if row.drop in hidden or row.id in left_out:
             continue
         tagged = False
         key = (job.texts[f"lead/{row.id}"], *on_photo)

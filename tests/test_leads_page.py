@@ -1,0 +1,61 @@
+"""What stands round the canvas of the page "Leads", on the demo job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from mapper.records import JobStore
+from mapper.records.demo import open_demo
+from mapper.ui import leads_page, leads_view, server
+from tests.test_pages import page, sound
+
+
+@pytest.fixture
+def demo(tmp_path: Path, monkeypatch) -> tuple[JobStore, str]:
+    """The demo job in a store of its own."""
+    monkeypatch.setattr(server, "_settings", server.UiSettings(tmp_path / "store"))
+    store = JobStore(tmp_path / "store")
+    return store, open_demo(store)
+
+
+@pytest.fixture
+def drawn(monkeypatch) -> list[set[str]]:
+    """The other leads that each run of the page had drawn."""
+    runs: list[set[str]] = []
+    other_lines = leads_view.other_lines
+
+    def watched(*args, **named):
+        lines = other_lines(*args, **named)
+        runs.append({line.id.split(" ")[0] for line in lines})
+        return lines
+
+    monkeypatch.setattr(leads_page.leads_view, "other_lines", watched)
+    return runs
+
+
+def test_progress_is_told_for_each_channel_and_in_all(demo: tuple[JobStore, str]) -> None:
+    store, job_id = demo
+    test = page("leads", job_id, **{"leads progress": True})
+    sound(test)
+    table = test.dataframe[0].value
+    channels = [channel.id for channel in store.job(job_id).plate.channels]
+    assert list(table["Channel"]) == ["All", *channels]
+    assert table["Leads traced"][0] == "23 of 24"  # one lead of the demo is left to trace
+
+
+def test_one_channel_shown_changes_nothing_in_the_job(
+    demo: tuple[JobStore, str], drawn: list[set[str]]
+) -> None:
+    store, job_id = demo
+    before = store.job(job_id)
+    test = page("leads", job_id)
+    box = next(one for one in test.selectbox if one.label == "Channel")
+    test = box.set_value("C1").run()
+    sound(test)
+    assert len(drawn[0]) == 23
+    assert drawn[-1] == {"Z01-H", "Z01-T"}
+    test = next(one for one in test.selectbox if one.label == "Channel").set_value(None).run()
+    assert drawn[-1] == drawn[0]
+    assert store.job(job_id).revision == before.revision
