@@ -11,9 +11,11 @@ from mapper.sheets.order_list import order_list_csv, order_list_xlsx
 from mapper.sheets.pdf import scenes_to_pdf
 from mapper.sheets.pull_sheet import CAUTION, pull_sheet, pull_sheet_pdf, pull_sheet_svg
 from mapper.sheets.rebuild_sheet import REBUILD_CAUTION, rebuild_sheet, rebuild_sheet_pdf
+from mapper.sheets.route_sheet import ROUTE_CAUTION, ROUTE_SCALES, route_sheet, route_sheet_pdf
 from mapper.sheets.salvage_sheet import salvage_sheet, salvage_sheet_pdf
 from mapper.sheets.scene import Circle, Line, Scene, Text
 from mapper.sheets.svg import scene_to_svg
+from mapper.sheets.wire_tags import TagStock, wire_tag_sheets, wire_tags_pdf
 
 __all__ = [
     "CAUTION",
@@ -22,7 +24,10 @@ __all__ = [
     "MARKER_CAUTION",
     "PAPERS_MM",
     "REBUILD_CAUTION",
+    "ROUTE_CAUTION",
+    "ROUTE_SCALES",
     "Scene",
+    "TagStock",
     "Text",
     "marker_sheet_pdf",
     "marker_sheets",
@@ -34,8 +39,12 @@ __all__ = [
     "read_marker_ids",
     "rebuild_sheet",
     "rebuild_sheet_pdf",
+    "route_sheet",
+    "route_sheet_pdf",
     "salvage_sheet",
     "salvage_sheet_pdf",
     "scene_to_svg",
     "scenes_to_pdf",
+    "wire_tag_sheets",
+    "wire_tags_pdf",
 ]
