@@ -9,7 +9,7 @@ import pytest
 from mapper.records import JobStore
 from mapper.records.demo import open_demo
 from mapper.ui import leads_page, leads_view, server
-from tests.test_pages import page, sound
+from tests.test_pages import click, page, sound
 
 
 @pytest.fixture
@@ -56,6 +56,28 @@ def test_one_channel_shown_changes_nothing_in_the_job(
     sound(test)
     assert len(drawn[0]) == 23
     assert drawn[-1] == {"Z01-H", "Z01-T"}
-    test = next(one for one in test.selectbox if one.label == "Channel").set_value(None).run()
+    test = next(one for one in test.selectbox if one.label == "Channel").set_value("").run()
     assert drawn[-1] == drawn[0]
     assert store.job(job_id).revision == before.revision
+
+
+def test_a_chosen_lead_is_renamed_in_one_step(demo: tuple[JobStore, str]) -> None:
+    store, job_id = demo
+    before = store.job(job_id)
+    test = page("leads", job_id)
+    assert not [one for one in test.text_input if one.label.startswith("New name")]
+    chosen = leads_page.PageState(chosen="Z01-H")
+    test = page("leads", job_id, **{f"{leads_page.STATE} {job_id}": chosen})
+    box = next(one for one in test.text_input if one.label.startswith("New name"))
+    box.set_value("Z02-H")
+    test = click(test, "Rename this lead")
+    sound(test)
+    assert store.job(job_id).revision == before.revision  # that name is taken
+    box = next(one for one in test.text_input if one.label.startswith("New name"))
+    box.set_value("left heater")
+    sound(click(test, "Rename this lead"))
+    after = store.job(job_id)
+    assert "left heater" in {lead.id for lead in after.leads}
+    assert after.undo_label == "Rename Z01-H left heater"
+    store.undo(job_id)
+    assert store.job(job_id).to_mapping() == before.to_mapping()

@@ -31,6 +31,7 @@ from mapper.records.rebuilding import (
     as_built_of,
     wanted_leads,
 )
+from mapper.records.renaming import RENAME_DEPENDS_ON, rename_changes
 from mapper.records.store import (
     EditRecord,
     JobStore,
@@ -41,6 +42,7 @@ from mapper.records.store import (
 from mapper.records.successor import next_job_entries
 
 __all__ = [
+    "RENAME_DEPENDS_ON",
     "TICK_DEPENDS_ON",
     "AsBuilt",
     "CoverEntry",
@@ -80,6 +82,7 @@ __all__ = [
     "parts_in_file",
     "read_pack",
     "refit_stretches",
+    "rename_changes",
     "shared_places",
     "take_in_pack",
     "takeout_changes",

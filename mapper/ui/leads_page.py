@@ -7,6 +7,7 @@ only the list and the canvas, not the whole page.
 from __future__ import annotations
 
 import time
+import unicodedata
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
@@ -14,7 +15,13 @@ import numpy as np
 import streamlit as st
 
 from mapper.errors import MapperError, shown
-from mapper.records import PhotoEntry, TracedLead, lead_changes
+from mapper.records import (
+    RENAME_DEPENDS_ON,
+    PhotoEntry,
+    TracedLead,
+    lead_changes,
+    rename_changes,
+)
 from mapper.trace import snap_to_wire
 from mapper.ui import jobbar, leads_channels, leads_tools, leads_tracing, leads_view, looks
 from mapper.ui.canvas import Operation, photo_canvas, take_operations
@@ -203,6 +210,7 @@ def _bar(ctx: Context, state: PageState, photos: list[PhotoEntry]) -> None:
             _channel_box(ctx, state)
         st.toggle("Drawing", value=True, key="leads drawing")
         _progress(ctx)
+        _rename_box(ctx, state)
     fit = ctx.job.fits[state.photo]
     if fit.verdict != "good":
         reason = f" {fit.reasons[0]}" if fit.reasons else ""
@@ -212,16 +220,16 @@ def _bar(ctx: Context, state: PageState, photos: list[PhotoEntry]) -> None:
 def _channel_box(ctx: Context, state: PageState) -> None:
     """Which channel's leads are drawn; it changes only what is looked at."""
     widget = f"leads channel {ctx.job_id}"
-    if st.session_state.get(widget) != state.channel:
-        st.session_state[widget] = state.channel
+    if st.session_state.get(widget) != (state.channel or ""):
+        st.session_state[widget] = state.channel or ""
     st.selectbox(
         "Channel",
-        [None, *(channel.id for channel in ctx.job.plate.channels)],
+        ["", *(channel.id for channel in ctx.job.plate.channels)],
         key=widget,
-        format_func=lambda id: "All channels" if id is None else f"Only in {shown(id, 30)}",
+        format_func=lambda id: "All channels" if id == "" else f"Only in {shown(id, 30)}",
         label_visibility="collapsed",
         width=170,
-        on_change=lambda: setattr(state, "channel", st.session_state[widget]),
+        on_change=lambda: setattr(state, "channel", st.session_state[widget] or None),
     )
 
 
@@ -248,6 +256,37 @@ def _progress(ctx: Context) -> None:
             "A lead that nobody has begun counts in the row All only, and so does a crossing "
             "beside the channels. Seen: the part of what is drawn that somebody saw."
         )
+
+
+def _rename_box(ctx: Context, state: PageState) -> None:
+    """Another name for the chosen lead, once it has a line."""
+    lead = next((one for one in ctx.job.leads if one.id == state.chosen), None)
+    if lead is None or lead.to_lead() is None:
+        return
+    widget = f"leads name {ctx.job_id} {lead.id}"
+
+    def rename() -> None:
+        new = unicodedata.normalize("NFC", st.session_state.get(widget, "")).strip()
+        try:
+            _refresh(ctx)
+            changes = rename_changes(ctx.job, lead.id, new)
+        except MapperError as error:
+            state.message = shown(error, 220)
+            return
+        label = f"Rename {shown(lead.id, 40)} {shown(new, 40)}"
+        if ctx.edit(label, changes, depends_on=RENAME_DEPENDS_ON):
+            state.chosen, state.message = new, ""
+        state.reload = True
+
+    with st.popover("Rename", key=f"leads rename {lead.id}"):
+        st.text_input(
+            f"New name of {looks.plain_markdown(shown(lead.id, 40))}",
+            lead.id,
+            max_chars=64,
+            key=widget,
+        )
+        st.button("Rename this lead", type="primary", on_click=rename)
+        st.caption("Its judgements, the log and the rebuild go along. Undo takes it back.")
 
 
 def _list(ctx: Context, state: PageState) -> None:
