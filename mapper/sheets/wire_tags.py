@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -154,11 +155,8 @@ def _id_lines(text: str, wide_mm: float, high_mm: float) -> tuple[list[str], flo
 
 
 def _code(text: str, left_mm: float, low_mm: float, side_mm: float) -> list[Item]:
-    """The QR code (ISO/IEC 18004, level M) of a text, with its white, in a square."""
-    maker = QrCodeWidget(text, barLevel="M").qr
-    maker.make()
-    dark = np.array(maker.modules, dtype=bool)
-    count = len(dark) + 2 * QUIET_MODULES
+    """The QR code of a text, with its white, in a square. Raises MapperError when too fine."""
+    count, rings = _rings(text)
     module = side_mm / count
     if module < LEAST_MODULE_MM:
         raise MapperError(
@@ -166,29 +164,37 @@ def _code(text: str, left_mm: float, low_mm: float, side_mm: float) -> list[Item
             f"{math.ceil(count * LEAST_MODULE_MM)} mm high and "
             f"{math.ceil(count * LEAST_MODULE_MM / 0.45)} mm wide."
         )
-    left, top = left_mm + QUIET_MODULES * module, low_mm + side_mm - QUIET_MODULES * module
-    # whole areas, so that no hair line is left between modules
-    rows, columns = np.nonzero(dark)
-    area = shapely.union_all(
-        shapely.box(
-            left + columns * module,
-            top - (rows + 1) * module,
-            left + (columns + 1) * module,
-            top - rows * module,
+    return [
+        Line(
+            tuple((left_mm + module * x, low_mm + module * y) for x, y in ring),
+            colour=None,
+            fill=fill,
+            closed=True,
         )
-    )
+        for ring, fill in rings
+    ]
+
+
+@lru_cache(maxsize=512)
+def _rings(text: str) -> tuple[int, tuple[tuple[tuple[tuple[float, float], ...], str], ...]]:
+    """A QR code (ISO/IEC 18004, level M): modules per side with the white round it, and rings.
+
+    Rings are in modules from the lower left of the white, each with its fill, in drawing order.
+    They are whole areas, so that no hair line is left between modules.
+    """
+    maker = QrCodeWidget(text, barLevel="M").qr
+    maker.make()
+    dark = np.array(maker.modules, dtype=bool)
+    rows, columns = np.nonzero(dark[::-1])
+    rows, columns = rows + QUIET_MODULES, columns + QUIET_MODULES
+    area = shapely.coverage_union_all(shapely.box(columns, rows, columns + 1, rows + 1))
     rings = [
         (shapely.Polygon(ring).area, ring, fill)
         for part in shapely.get_parts(area)
         for ring, fill in [(part.exterior, "#000000"), *((r, "#FFFFFF") for r in part.interiors)]
     ]
     # what lies inside a ring is smaller than it, and is drawn after it
-    return [
-        Line(
-            tuple(map(tuple, shapely.get_coordinates(ring)[:-1].tolist())),
-            colour=None,
-            fill=fill,
-            closed=True,
-        )
+    return len(dark) + 2 * QUIET_MODULES, tuple(
+        (tuple(map(tuple, shapely.get_coordinates(ring)[:-1].tolist())), fill)
         for _, ring, fill in sorted(rings, key=lambda one: -one[0])
-    ]
+    )

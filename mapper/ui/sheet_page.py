@@ -17,9 +17,12 @@ from mapper.sheets import pull_sheet_pdf, pull_sheet_svg
 from mapper.ui import jobbar, looks
 from mapper.ui.findings import findings_of
 from mapper.ui.parts_panel import part_how
+from mapper.ui.print_panels import route_sheet_panel, wire_tags_panel
 from mapper.ui.session import go, open_store
 
 __all__ = ["file_stem", "show"]
+
+SHEETS = ("Pull sheet", "Route map to scale", "Wire tags")
 
 
 def show() -> None:
@@ -62,7 +65,14 @@ def show() -> None:
         _route_map(job, stem)
         looks.cautions()
     with left:
-        if svg is not None:
+        chosen = st.segmented_control(
+            "Sheet to look at", SHEETS, default=SHEETS[0], required=True, key="sheet shown"
+        )
+        if chosen == "Route map to scale":
+            route_sheet_panel(job, stem)
+        elif chosen == "Wire tags":
+            wire_tags_panel(job, stem)
+        elif svg is not None:
             st.image(svg, width="stretch", alt="The pull sheet")
 
 
