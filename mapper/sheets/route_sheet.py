@@ -326,7 +326,7 @@ def _foot(scale: float, width_mm: float, missing: list[str]) -> list[Item]:
     items.append(Text(x + 4, y + 2.6, "open crossing", 2.8))
     items.append(Text(x, y - 2.4, fit_text("Which lies on top: see pull sheet", step, 2.8), 2.8))
     if missing:
-        words = f"No room for a tag: {', '.join(missing)}"
+        words = f"No room for the tags of {len(missing)}: {', '.join(missing)}"
         items.append(Text(left, MARGIN_MM + 7.6, fit_text(words, within, 2.8), 2.8))
     for k, line in enumerate(reversed(wrapped(ROUTE_CAUTION, within, 2.8))):
         items.append(Text(left, MARGIN_MM + 0.2 + 3.6 * k, line, 2.8))
