@@ -6,6 +6,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from playwright.sync_api import sync_playwright
 
 from mapper.records import JobStore, open_demo
@@ -19,6 +20,7 @@ from tests.browser import (
     settled,
 )
 from tests.conftest import REPO
+from tests.plate_thermal import Truth, make_log
 from tests.test_demo_browser import CLICKS_PX
 
 PICTURES = REPO / "docs" / "pictures"
@@ -78,8 +80,44 @@ def walk(page: Any) -> None:
     page.screenshot(path=PICTURES / "plan-more.jpg", type="jpeg", quality=80)
     go(page, "At the plate")
     take(page, "bench")
+    go(page, "Warm-up")
+    take(page, "warmup")
+    go(page, "Parts")
+    take(page, "parts")
+    go(page, "Readings")
+    take(page, "readings")
+    go(page, "Response test")
+    log = {"name": "invented log.csv", "mimeType": "text/csv", "buffer": response_log()}
+    page.locator('input[type="file"]').first.set_input_files(log)
+    page.get_by_role("button", name="Read it and keep it").click()
+    page.get_by_role("button", name="Correct the zone table").wait_for()
+    take(page, "response")
+    go(page, "Salvage")
+    take(page, "salvage")
+    go(page, "Rebuild")
+    take(page, "rebuild")
+    page.get_by_role("button", name="Lay it like this: keep as as-built").click()
+    page.wait_for_timeout(3000)
+    settled(page)
+    go(page, "As found, as built")
+    take(page, "compare")
     go(page, "Sheet")
     take(page, "sheet")
+    go(page, "Hand-over")
+    take(page, "handover")
+
+
+def response_log() -> bytes:
+    """A log of the demo plate with two sensors swapped and one reversed, from the thermal model."""
+    sensor_of = np.arange(12)
+    sensor_of[[2, 5]] = sensor_of[[5, 2]]
+    log = make_log(12, Truth(sensor_of, reversed={8}), np.random.default_rng(7), noise_c=0.2)
+    lines = [",".join(("time", *log.sensors, "zone"))]
+    for at, row, on in zip(log.time_s, log.temps_c, log.on, strict=True):
+        heated = [name for name, one in zip(log.heaters, on, strict=True) if one]
+        cells = (f"{value:.2f}" for value in row)
+        lines.append(",".join((f"{at:g}", *cells, *(heated or [""]))))
+    return "\n".join(lines).encode()
 
 
 def take(page: Any, name: str) -> None:
