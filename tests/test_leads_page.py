@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from mapper.records import JobStore
+from mapper.records import JobStore, lead_changes
 from mapper.records.demo import open_demo
 from mapper.ui import leads_page, leads_view, server
 from tests.test_pages import click, page, sound
@@ -81,3 +82,25 @@ def test_a_chosen_lead_is_renamed_in_one_step(demo: tuple[JobStore, str]) -> Non
     assert after.undo_label == "Rename Z01-H left heater"
     store.undo(job_id)
     assert store.job(job_id).to_mapping() == before.to_mapping()
+
+
+def test_a_buried_run_leads_to_the_newer_photo_that_has_its_place(
+    demo: tuple[JobStore, str],
+) -> None:
+    store, job_id = demo
+    job = store.job(job_id)
+    assert not [one for one in page("leads", job_id).button if "now in" in one.label]
+    lead = next(one for one in job.leads if one.id == "Z05-H")
+    before, cleared = (next(p for p in job.photos if p.stage == s) for s in ("before", "cleared"))
+    buried = tuple(
+        replace(one, seen=False, photo=before.sha256, points_px=None) for one in lead.stretches
+    )
+    store.edit(job_id, "Bury it again", lead_changes(replace(lead, stretches=buried)))
+    state = leads_page.PageState(photo=before.sha256)
+    test = page("leads", job_id, **{f"{leads_page.STATE} {job_id}": state})
+    first = next(one for one in test.button if one.label.startswith("Z05\\-H"))
+    sound(first.click().run())
+    now = test.session_state[f"{leads_page.STATE} {job_id}"]
+    assert (now.chosen, now.photo) == ("Z05-H", cleared.sha256)
+    assert now.jump is not None
+    assert store.job(job_id).undo_label == "Bury it again"  # looking changes nothing

@@ -23,7 +23,15 @@ from mapper.records import (
     rename_changes,
 )
 from mapper.trace import snap_to_wire
-from mapper.ui import jobbar, leads_channels, leads_tools, leads_tracing, leads_view, looks
+from mapper.ui import (
+    jobbar,
+    leads_again,
+    leads_channels,
+    leads_tools,
+    leads_tracing,
+    leads_view,
+    looks,
+)
 from mapper.ui.canvas import Operation, photo_canvas, take_operations
 from mapper.ui.leads_list import lead_list
 from mapper.ui.leads_tracing import Sight
@@ -36,6 +44,7 @@ __all__ = ["render", "show"]
 
 CANVAS, LIST = "leads canvas", "leads list"
 CLOSE_UP_MM = 130.0  # width of the view when a drop is looked for
+LOOKS = 6  # buried runs to look at again that are listed at once
 RUN_SECONDS = 0.3  # of work before what is done is shown
 STATE = "leads page"
 LEAD_PARAM, PHOTO_PARAM = "lead", "photo"
@@ -210,6 +219,7 @@ def _bar(ctx: Context, state: PageState, photos: list[PhotoEntry]) -> None:
             _channel_box(ctx, state)
         st.toggle("Drawing", value=True, key="leads drawing")
         _progress(ctx)
+        _second_looks(ctx, state)
         _rename_box(ctx, state)
     fit = ctx.job.fits[state.photo]
     if fit.verdict != "good":
@@ -256,6 +266,45 @@ def _progress(ctx: Context) -> None:
             "A lead that nobody has begun counts in the row All only, and so does a crossing "
             "beside the channels. Seen: the part of what is drawn that somebody saw."
         )
+
+
+def _second_looks(ctx: Context, state: PageState) -> None:
+    """Buried runs that a newer photo has in it; a press goes there."""
+    looks_found = leads_again.second_looks(ctx.job)
+    if not looks_found:
+        return
+    names = {photo.sha256: f"{photo.stage} · {photo.name}" for photo in ctx.job.photos}
+    with st.popover(f"Look again ({len(looks_found)})", key="leads look again"):
+        st.caption("Drawn as buried, and a newer photo shows the place: the lead may lie bare now.")
+        for one in looks_found[:LOOKS]:
+            name = looks.plain_markdown(shown(one.lead, 30))
+            photo = looks.plain_markdown(shown(names[one.photo], 40))
+            st.button(
+                f"{name}, {one.length_mm:.0f} mm: now in {photo}",
+                key=f"leads look again {one.lead} {one.index}",
+                width="stretch",
+                on_click=_look_again,
+                args=(ctx, state, one),
+            )
+        if len(looks_found) > LOOKS:
+            st.caption(f"{len(looks_found) - LOOKS} more come up as these are done.")
+
+
+def _look_again(ctx: Context, state: PageState, look: leads_again.SecondLook) -> None:
+    """Go to a buried run on the newer photo."""
+    _refresh(ctx)
+    if look not in leads_again.second_looks(ctx.job):
+        state.message = "That run has changed meanwhile; look in the list again."
+        return
+    lead = next(one for one in ctx.job.leads if one.id == look.lead)
+    state.chosen, state.photo = lead.id, look.photo
+    fit = ctx.job.fits[look.photo]
+    points = leads_again.run_points_px(fit, ctx.job.plate, lead.stretches[look.index])
+    _jump(state, lead.id, points)
+    state.message = (
+        f"{shown(lead.id, 40)}: the dotted line was buried. Where the lead lies bare now, drag "
+        "the line onto it: it is traced anew. Where not, leave it."
+    )
 
 
 def _rename_box(ctx: Context, state: PageState) -> None:
