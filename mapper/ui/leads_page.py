@@ -37,7 +37,7 @@ from mapper.ui.leads_list import lead_list
 from mapper.ui.leads_tracing import Sight
 from mapper.ui.leads_view import LeadRow
 from mapper.ui.overlay import frame_of
-from mapper.ui.session import Context, go
+from mapper.ui.session import LOOK_WORDS, Context, go
 from mapper.ui.tiles import SHELF
 
 __all__ = ["render", "show"]
@@ -47,6 +47,7 @@ CLOSE_UP_MM = 130.0  # width of the view when a drop is looked for
 LOOKS = 6  # buried runs to look at again that are listed at once
 RUN_SECONDS = 0.3  # of work before what is done is shown
 STATE = "leads page"
+LOOK_AGAIN = "leads look again"
 LEAD_PARAM, PHOTO_PARAM = "lead", "photo"
 
 
@@ -274,7 +275,7 @@ def _second_looks(ctx: Context, state: PageState) -> None:
     if not looks_found:
         return
     names = {photo.sha256: f"{photo.stage} · {photo.name}" for photo in ctx.job.photos}
-    with st.popover(f"Look again ({len(looks_found)})", key="leads look again"):
+    with st.popover(f"Look again ({len(looks_found)})", key=LOOK_AGAIN, on_change="rerun"):
         st.caption("Drawn as buried, and a newer photo shows the place: the lead may lie bare now.")
         for one in looks_found[:LOOKS]:
             name = looks.plain_markdown(shown(one.lead, 30))
@@ -292,6 +293,7 @@ def _second_looks(ctx: Context, state: PageState) -> None:
 
 def _look_again(ctx: Context, state: PageState, look: leads_again.SecondLook) -> None:
     """Go to a buried run on the newer photo."""
+    st.session_state[LOOK_AGAIN] = False  # closed, so that it does not cover the place
     _refresh(ctx)
     if look not in leads_again.second_looks(ctx.job):
         state.message = "That run has changed meanwhile; look in the list again."
@@ -586,6 +588,9 @@ def _undo(ctx: Context, state: PageState, op: Operation) -> None:
     label = ctx.job.redo_label if op.type == "redo" else ctx.job.undo_label
     if label is None:
         state.message = "There is nothing to redo." if op.type == "redo" else "Nothing to undo."
+        return
+    if ctx.look_only:
+        state.message = LOOK_WORDS
         return
     if op.type == "redo":
         ctx.store.redo(ctx.job_id, uid=op.uid, by=ctx.person)
