@@ -4,7 +4,7 @@ from mapper.photos.load import focal_px_from_35mm, load_photo
 from mapper.photos.model import Photo, PhotoError
 from mapper.photos.quality import Quality, quality
 from mapper.photos.stages import guess_stages
-from mapper.photos.thumbnail import thumbnail
+from mapper.photos.thumbnail import quick_thumbnail, thumbnail
 
 __all__ = [
     "Photo",
@@ -14,5 +14,6 @@ __all__ = [
     "guess_stages",
     "load_photo",
     "quality",
+    "quick_thumbnail",
     "thumbnail",
 ]

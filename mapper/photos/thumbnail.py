@@ -2,13 +2,31 @@
 
 from __future__ import annotations
 
+import io
+from pathlib import Path
+
 import cv2
+from PIL import Image, ImageOps
 
 from mapper.photos.model import Photo, PhotoError
 
-__all__ = ["thumbnail"]
+__all__ = ["quick_thumbnail", "thumbnail"]
 
 JPEG_QUALITY = 80
+
+
+def quick_thumbnail(path: Path, max_px: int) -> bytes | None:
+    """Return a small upright JPEG of a photo file, read at low size; None when it can't be read."""
+    try:
+        with Image.open(path) as image:
+            image.draft("RGB", (max_px, max_px))  # a JPEG decodes at an eighth of its size
+            small = ImageOps.exif_transpose(image).convert("RGB")
+            small.thumbnail((max_px, max_px))
+            buffer = io.BytesIO()
+            small.save(buffer, "JPEG", quality=JPEG_QUALITY)
+            return buffer.getvalue()
+    except Exception:  # foreign files fail in many ways, and a list must not
+        return None
 
 
 def thumbnail(photo: Photo, max_px: int = 320) -> bytes:

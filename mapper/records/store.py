@@ -51,6 +51,7 @@ class JobSummary:
     revision: int
     photos: int
     leads: int
+    photo: str | None = None  # sha256 of one of them, for a small picture
     deleted_at: datetime | None = None
 
 
@@ -130,6 +131,12 @@ class JobStore:
                 )
                 for kind in ("photo", "lead")
             }
+            key = func.min(entry.c.key)
+            query = select(entry.c.job_id, key).where(entry.c.key.startswith("photo/"))
+            first = {
+                job_id: found.partition("/")[2]
+                for job_id, found in connection.execute(query.group_by(entry.c.job_id)).all()
+            }
         return [
             JobSummary(
                 id=row.id,
@@ -139,6 +146,7 @@ class JobStore:
                 revision=row.revision,
                 photos=counts["photo"].get(row.id, 0),
                 leads=counts["lead"].get(row.id, 0),
+                photo=first.get(row.id),
                 deleted_at=row.deleted_at and datetime.fromisoformat(row.deleted_at),
             )
             for row in rows

@@ -10,7 +10,7 @@ from mapper.errors import MapperError, shown
 from mapper.ui import looks
 from mapper.ui.findings import findings_of
 from mapper.ui.server import settings
-from mapper.ui.session import Context, context, go
+from mapper.ui.session import Context, context, go, open_job
 
 __all__ = ["PAGE_WORDS", "begin", "show_saved"]
 
@@ -53,6 +53,12 @@ def begin(page: str) -> Context | None:
                 go("jobs")
         return None
     _bar(ctx, page)
+    if ctx.look_only:
+        with st.container(horizontal=True, vertical_alignment="center"):
+            looks.note("Open to look at only: nothing is changed in this tab.", "calm")
+            if st.button("Work on it"):
+                open_job(ctx.job_id)
+                st.rerun()
     looks.show_said()
     return ctx
 

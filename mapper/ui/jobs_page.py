@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 
 import streamlit as st
 
 from mapper.errors import MapperError, shown
 from mapper.exchange import FORMS
+from mapper.photos import quick_thumbnail
 from mapper.records import (
     JobStore,
     JobSummary,
@@ -31,6 +33,7 @@ from mapper.ui.session import (
 
 __all__ = ["show"]
 
+PICTURE_PX = 96
 MAX_PACK_MB = 1000  # a pack of 60 photos; larger ones come in by `mapper take-in`
 
 
@@ -68,6 +71,9 @@ def _list(store: JobStore, open_id: str | None) -> None:
 
 def _job_row(store: JobStore, job: JobSummary, is_open: bool) -> None:
     with st.container(border=True, horizontal=True, vertical_alignment="center"):
+        picture = _picture(store, job)
+        if picture is not None:
+            st.image(picture, width=PICTURE_PX)
         with st.container(width="stretch", gap="xsmall"):
             st.markdown(f"**{_plain(job.name or 'Job without a name')}**")
             st.caption(
@@ -78,6 +84,9 @@ def _job_row(store: JobStore, job: JobSummary, is_open: bool) -> None:
             open_job(job.id)
             go(_page_to_go_on(store, job.id))
         with st.popover("More"):
+            if st.button("Only look at it", key=f"look {job.id}", width="stretch"):
+                open_job(job.id, look_only=True)
+                go("leads")
             if st.button("Sheet and files", key=f"files {job.id}", width="stretch"):
                 open_job(job.id)
                 go("sheet")
@@ -103,6 +112,21 @@ def _job_row(store: JobStore, job: JobSummary, is_open: bool) -> None:
                     "calm",
                 )
                 st.rerun()
+
+
+def _picture(store: JobStore, job: JobSummary) -> bytes | None:
+    """The job's newest photo, small; None when it has none or it can't be read."""
+    if job.photo is None:
+        return None
+    try:
+        return _small(job.photo, store.photo_path(job.photo))
+    except MapperError:
+        return None
+
+
+@st.cache_data(show_spinner=False, max_entries=400)
+def _small(sha256: str, _path: Path) -> bytes | None:
+    return quick_thumbnail(_path, 2 * PICTURE_PX)
 
 
 def _page_to_go_on(store: JobStore, job_id: str) -> str:
@@ -155,8 +179,9 @@ def _details(ctx: Context) -> None:
     typed = {key: words.strip() for key, words in typed.items()}
     if not typed["name"]:
         looks.note("Give the job a name, so that the next person finds it.", "stop")
-    elif ctx.edit("Details of the job", {"about": {**about, **typed}}):
-        st.rerun()
+    else:
+        ctx.edit("Details of the job", {"about": {**about, **typed}})
+        st.rerun()  # shows what was kept, or why it was not
 
 
 def _new_job(store: JobStore) -> None:

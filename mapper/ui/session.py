@@ -22,6 +22,8 @@ from mapper.ui.tiles import OpenPhoto, open_photo
 
 __all__ = [
     "JOB_PARAM",
+    "LOOK_PARAM",
+    "LOOK_WORDS",
     "PERSON",
     "Context",
     "close_job",
@@ -35,10 +37,13 @@ __all__ = [
 
 JOB_PARAM = "job"
 PERSON_PARAM = "by"
+LOOK_PARAM = "look"
 _JOB = "open job"  # session state: id of the open job
+_LOOK = "look only"  # session state: the open job is not to be changed in this tab
 PERSON = "person"  # session state: who works here
 MAX_PERSON = 60
 _PAGES: dict[str, Any] = {}
+LOOK_WORDS = "This job is open to look at only, so nothing was changed: press 'Work on it' first."
 
 
 @st.cache_resource(show_spinner=False)
@@ -55,6 +60,7 @@ def register_pages(pages: Mapping[str, Any]) -> None:
 def go(name: str) -> None:
     """Go to the page of that short name (jobs, plate, photos, ...), with the job kept open."""
     kept = {JOB_PARAM: st.session_state.get(_JOB), PERSON_PARAM: st.session_state.get(PERSON)}
+    kept[LOOK_PARAM] = "1" if st.session_state.get(_LOOK) else None
     st.switch_page(_PAGES[name], query_params={key: text for key, text in kept.items() if text})
 
 
@@ -76,8 +82,9 @@ def _keep_person() -> None:
         st.query_params[PERSON_PARAM] = person
 
 
-def open_job(job_id: str) -> None:
-    """Make a job the open one of this browser tab."""
+def open_job(job_id: str, look_only: bool = False) -> None:
+    """Make a job the open one of this browser tab; with `look_only` it can not be changed here."""
+    st.session_state[_LOOK] = look_only
     st.session_state[_JOB] = job_id
     st.query_params[JOB_PARAM] = job_id
 
@@ -85,6 +92,7 @@ def open_job(job_id: str) -> None:
 def close_job() -> None:
     """Have no job open in this browser tab."""
     st.session_state.pop(_JOB, None)
+    st.session_state.pop(_LOOK, None)
     if JOB_PARAM in st.query_params:
         del st.query_params[JOB_PARAM]
 
@@ -123,6 +131,11 @@ def context() -> Context | None:
     # Going to another page drops the query, so it is put back on every run.
     if st.query_params.get(JOB_PARAM) != job_id:
         st.query_params[JOB_PARAM] = job_id
+    look_only = st.session_state.setdefault(_LOOK, LOOK_PARAM in st.query_params)
+    if look_only and LOOK_PARAM not in st.query_params:
+        st.query_params[LOOK_PARAM] = "1"
+    elif not look_only and LOOK_PARAM in st.query_params:
+        del st.query_params[LOOK_PARAM]
     return Context(store, job)
 
 
@@ -146,6 +159,11 @@ class Context:
     def person(self) -> str:
         """Who works here: as typed in this tab, else as the job's record says; may be ""."""
         return st.session_state.get(PERSON) or str(self.job.about.get("person") or "")
+
+    @property
+    def look_only(self) -> bool:
+        """Whether this tab only looks at the job."""
+        return bool(st.session_state.get(_LOOK))
 
     def photo(self, sha256: str) -> Photo:
         """The upright photo with that hash; the last few are kept decoded."""
@@ -201,6 +219,9 @@ class Context:
         return self._save(lambda: self.store.redo(self.job_id, by=self.person, expected=self.job))
 
     def _save(self, act: Callable[[], Job | None]) -> bool:
+        if self.look_only:
+            looks.say(LOOK_WORDS, "stop")
+            return False
         try:
             job = act()
         except EditConflict as conflict:
