@@ -27,6 +27,7 @@ from mapper.ui import (
     jobbar,
     leads_again,
     leads_channels,
+    leads_panels,
     leads_tools,
     leads_tracing,
     leads_view,
@@ -44,10 +45,8 @@ __all__ = ["render", "show"]
 
 CANVAS, LIST = "leads canvas", "leads list"
 CLOSE_UP_MM = 130.0  # width of the view when a drop is looked for
-LOOKS = 6  # buried runs to look at again that are listed at once
 RUN_SECONDS = 0.3  # of work before what is done is shown
 STATE = "leads page"
-LOOK_AGAIN = "leads look again"
 LEAD_PARAM, PHOTO_PARAM = "lead", "photo"
 
 
@@ -217,83 +216,23 @@ def _bar(ctx: Context, state: PageState, photos: list[PhotoEntry]) -> None:
             on_change=lambda: setattr(state, "photo", st.session_state[widget]),
         )
         if ctx.job.plate.channels:
-            _channel_box(ctx, state)
+            leads_panels.channel_box(
+                ctx, state.channel, lambda channel: setattr(state, "channel", channel)
+            )
         st.toggle("Drawing", value=True, key="leads drawing")
-        _progress(ctx)
-        _second_looks(ctx, state)
-        _rename_box(ctx, state)
+        leads_panels.progress(ctx)
+        leads_panels.second_looks(ctx, lambda look: _look_again(ctx, state, look))
+        chosen = next((one for one in ctx.job.leads if one.id == state.chosen), None)
+        if chosen is not None and chosen.to_lead() is not None:
+            leads_panels.rename_box(ctx, chosen, lambda new: _rename(ctx, state, chosen.id, new))
     fit = ctx.job.fits[state.photo]
     if fit.verdict != "good":
         reason = f" {fit.reasons[0]}" if fit.reasons else ""
         looks.note(f"The fit of this photo is doubtful: leads may land beside.{reason}")
 
 
-def _channel_box(ctx: Context, state: PageState) -> None:
-    """Which channel's leads are drawn; it changes only what is looked at."""
-    widget = f"leads channel {ctx.job_id}"
-    if st.session_state.get(widget) != (state.channel or ""):
-        st.session_state[widget] = state.channel or ""
-    st.selectbox(
-        "Channel",
-        ["", *(channel.id for channel in ctx.job.plate.channels)],
-        key=widget,
-        format_func=lambda id: "All channels" if id == "" else f"Only in {shown(id, 30)}",
-        label_visibility="collapsed",
-        width=170,
-        on_change=lambda: setattr(state, "channel", st.session_state[widget] or None),
-    )
-
-
-def _progress(ctx: Context) -> None:
-    """A table of how far each channel is; made only while it is open, not with every click."""
-    panel = st.popover("Progress", key="leads progress", on_change="rerun")
-    if not panel.open:
-        return
-    rows = leads_channels.progress(ctx.job)
-    with panel:
-        st.dataframe(
-            [
-                {
-                    "Channel": "All" if row.channel is None else shown(row.channel, 40),
-                    "Leads traced": f"{row.traced} of {row.leads}",
-                    "Seen": "–" if row.seen_share is None else f"{100 * row.seen_share:.0f} %",
-                    "Crossings judged": f"{row.judged} of {row.meetings}",
-                }
-                for row in (rows[-1], *rows[:-1])
-            ],
-            hide_index=True,
-        )
-        st.caption(
-            "A lead that nobody has begun counts in the row All only, and so does a crossing "
-            "beside the channels. Seen: the part of what is drawn that somebody saw."
-        )
-
-
-def _second_looks(ctx: Context, state: PageState) -> None:
-    """Buried runs that a newer photo has in it; a press goes there."""
-    looks_found = leads_again.second_looks(ctx.job)
-    if not looks_found:
-        return
-    names = {photo.sha256: f"{photo.stage} · {photo.name}" for photo in ctx.job.photos}
-    with st.popover(f"Look again ({len(looks_found)})", key=LOOK_AGAIN, on_change="rerun"):
-        st.caption("Drawn as buried, and a newer photo shows the place: the lead may lie bare now.")
-        for one in looks_found[:LOOKS]:
-            name = looks.plain_markdown(shown(one.lead, 30))
-            photo = looks.plain_markdown(shown(names[one.photo], 40))
-            st.button(
-                f"{name}, {one.length_mm:.0f} mm: now in {photo}",
-                key=f"leads look again {one.lead} {one.index}",
-                width="stretch",
-                on_click=_look_again,
-                args=(ctx, state, one),
-            )
-        if len(looks_found) > LOOKS:
-            st.caption(f"{len(looks_found) - LOOKS} more come up as these are done.")
-
-
 def _look_again(ctx: Context, state: PageState, look: leads_again.SecondLook) -> None:
     """Go to a buried run on the newer photo."""
-    st.session_state[LOOK_AGAIN] = False  # closed, so that it does not cover the place
     _refresh(ctx)
     if look not in leads_again.second_looks(ctx.job):
         state.message = "That run has changed meanwhile; look in the list again."
@@ -309,35 +248,19 @@ def _look_again(ctx: Context, state: PageState, look: leads_again.SecondLook) ->
     )
 
 
-def _rename_box(ctx: Context, state: PageState) -> None:
-    """Another name for the chosen lead, once it has a line."""
-    lead = next((one for one in ctx.job.leads if one.id == state.chosen), None)
-    if lead is None or lead.to_lead() is None:
+def _rename(ctx: Context, state: PageState, old: str, new: str) -> None:
+    """Give a lead another name, with all that names it, as one edit."""
+    new = unicodedata.normalize("NFC", new).strip()
+    try:
+        _refresh(ctx)
+        changes = rename_changes(ctx.job, old, new)
+    except MapperError as error:
+        state.message = shown(error, 220)
         return
-    widget = f"leads name {ctx.job_id} {lead.id}"
-
-    def rename() -> None:
-        new = unicodedata.normalize("NFC", st.session_state.get(widget, "")).strip()
-        try:
-            _refresh(ctx)
-            changes = rename_changes(ctx.job, lead.id, new)
-        except MapperError as error:
-            state.message = shown(error, 220)
-            return
-        label = f"Rename {shown(lead.id, 40)} {shown(new, 40)}"
-        if ctx.edit(label, changes, depends_on=RENAME_DEPENDS_ON):
-            state.chosen, state.message = new, ""
-        state.reload = True
-
-    with st.popover("Rename", key=f"leads rename {lead.id}"):
-        st.text_input(
-            f"New name of {looks.plain_markdown(shown(lead.id, 40))}",
-            lead.id,
-            max_chars=64,
-            key=widget,
-        )
-        st.button("Rename this lead", type="primary", on_click=rename)
-        st.caption("Its judgements, the log and the rebuild go along. Undo takes it back.")
+    label = f"Rename {shown(old, 40)} {shown(new, 40)}"
+    if ctx.edit(label, changes, depends_on=RENAME_DEPENDS_ON):
+        state.chosen, state.message = new, ""
+    state.reload = True
 
 
 def _list(ctx: Context, state: PageState) -> None:

@@ -1,0 +1,103 @@
+"""What opens above the canvas of the page "Leads": progress, runs to look at again, a new name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import streamlit as st
+
+from mapper.errors import shown
+from mapper.records import TracedLead
+from mapper.ui import leads_again, leads_channels, looks
+from mapper.ui.session import Context
+
+__all__ = ["channel_box", "progress", "rename_box", "second_looks"]
+
+LOOK_AGAIN = "leads look again"
+LOOKS = 6  # buried runs to look at again that are listed at once
+
+
+def channel_box(ctx: Context, channel: str | None, choose: Callable[[str | None], None]) -> None:
+    """Which channel's leads are drawn (None: all); it changes only what is looked at."""
+    widget = f"leads channel {ctx.job_id}"
+    if st.session_state.get(widget) != (channel or ""):
+        st.session_state[widget] = channel or ""
+    st.selectbox(
+        "Channel",
+        ["", *(channel.id for channel in ctx.job.plate.channels)],
+        key=widget,
+        format_func=lambda id: "All channels" if id == "" else f"Only in {shown(id, 30)}",
+        label_visibility="collapsed",
+        width=170,
+        on_change=lambda: choose(st.session_state[widget] or None),
+    )
+
+
+def progress(ctx: Context) -> None:
+    """A table of how far each channel is; made only while it is open, not with every click."""
+    panel = st.popover("Progress", key="leads progress", on_change="rerun")
+    if not panel.open:
+        return
+    rows = leads_channels.progress(ctx.job)
+    with panel:
+        st.dataframe(
+            [
+                {
+                    "Channel": "All" if row.channel is None else shown(row.channel, 40),
+                    "Leads traced": f"{row.traced} of {row.leads}",
+                    "Seen": "–" if row.seen_share is None else f"{100 * row.seen_share:.0f} %",
+                    "Crossings judged": f"{row.judged} of {row.meetings}",
+                }
+                for row in (rows[-1], *rows[:-1])
+            ],
+            hide_index=True,
+        )
+        st.caption(
+            "A lead that nobody has begun counts in the row All only, and so does a crossing "
+            "beside the channels. Seen: the part of what is drawn that somebody saw."
+        )
+
+
+def second_looks(ctx: Context, take: Callable[[leads_again.SecondLook], None]) -> None:
+    """Buried runs that a newer photo has in it; a press closes the list and gives one to `take`."""
+    looks_found = leads_again.second_looks(ctx.job)
+    if not looks_found:
+        return
+
+    def go_there(look: leads_again.SecondLook) -> None:
+        st.session_state[LOOK_AGAIN] = False  # so that it does not cover the place
+        take(look)
+
+    names = {photo.sha256: f"{photo.stage} · {photo.name}" for photo in ctx.job.photos}
+    with st.popover(f"Look again ({len(looks_found)})", key=LOOK_AGAIN, on_change="rerun"):
+        st.caption("Drawn as buried, and a newer photo shows the place: the lead may lie bare now.")
+        for one in looks_found[:LOOKS]:
+            name = looks.plain_markdown(shown(one.lead, 30))
+            photo = looks.plain_markdown(shown(names[one.photo], 40))
+            st.button(
+                f"{name}, {one.length_mm:.0f} mm: now in {photo}",
+                key=f"leads look again {one.lead} {one.index}",
+                width="stretch",
+                on_click=go_there,
+                args=(one,),
+            )
+        if len(looks_found) > LOOKS:
+            st.caption(f"{len(looks_found) - LOOKS} more come up as these are done.")
+
+
+def rename_box(ctx: Context, lead: TracedLead, rename: Callable[[str], None]) -> None:
+    """Another name for a lead; what was typed goes to `rename`."""
+    widget = f"leads name {ctx.job_id} {lead.id}"
+    with st.popover("Rename", key=f"leads rename {lead.id}"):
+        st.text_input(
+            f"New name of {looks.plain_markdown(shown(lead.id, 40))}",
+            lead.id,
+            max_chars=64,
+            key=widget,
+        )
+        st.button(
+            "Rename this lead",
+            type="primary",
+            on_click=lambda: rename(st.session_state.get(widget, "")),
+        )
+        st.caption("Its judgements, the log and the rebuild go along. Undo takes it back.")
