@@ -7,6 +7,7 @@ import io
 import shutil
 import sqlite3
 import threading
+from datetime import datetime
 from pathlib import Path
 
 import fsspec
@@ -19,6 +20,7 @@ from mapper.records import (
     EditConflict,
     JobStore,
     RecordsError,
+    as_built_of_job,
     move_archive,
     next_job_entries,
     open_demo,
@@ -209,3 +211,33 @@ def test_an_archive_moves_on_the_command_line(tmp_path: Path, capsys):
     new.close()
     assert main(command) == 2  # it holds jobs already
     assert main([*command[:3], "--to-store", str(tmp_path / "old")]) == 2
+
+
+def test_routes_that_end_where_somebody_stopped_are_never_taken_as_built(tmp_path: Path):
+    store = JobStore(tmp_path)
+    job = store.job(open_demo(store))
+    now = datetime.now().astimezone()
+    with pytest.raises(RecordsError, match="Z08-T of that job is not traced to its end"):
+        as_built_of_job(job, "", now)
+    missing = {**job.settings.to_mapping(), "not_there": ["Z08-T"]}
+    job = store.edit(job.id, "not there", {"settings": missing})
+    built = as_built_of_job(job, "", now)
+    assert built.confirmed and len(built.laid_map.leads) == 23
+    key, lead = next((k, v) for k, v in job.to_mapping().items() if k.startswith("lead/"))
+    cut = {**lead, "stretches": lead["stretches"][:1], "finished": False}
+    with pytest.raises(RecordsError, match="not traced to its end"):
+        as_built_of_job(store.edit(job.id, "cut", {key: cut}), "", now)
+    store.close()
+
+
+def test_the_next_job_waits_for_leads_that_were_not_there_and_is_no_less_careful(tmp_path: Path):
+    store = JobStore(tmp_path)
+    job = store.job(open_demo(store))
+    bold = {**job.settings.to_mapping(), "not_there": ["Z08-T"], "unseen_error_mm": 0.5}
+    laid = AsBuilt(job.route_map(provisional=False)).to_mapping()  # nobody confirmed it
+    job = store.edit(job.id, "bold", {"settings": bold, "as-built": laid})
+    new = store.job(store.import_job(next_job_entries(job, "next")))
+    assert new.settings.not_there == ()
+    assert new.settings.unseen_error_mm == 4.0
+    assert [lead.id for lead in new.missing_leads()] == ["Z08-T"]
+    store.close()

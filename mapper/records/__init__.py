@@ -17,7 +17,14 @@ from mapper.records.changes import (
 from mapper.records.demo import open_demo
 from mapper.records.document import DoneStep, JudgedEntry, PhotoEntry, Settings
 from mapper.records.errors import EditConflict, RecordsError
-from mapper.records.exchange import export_route_map, import_route_map, job_to_share
+from mapper.records.exchange import (
+    entries_of_map,
+    export_route_map,
+    import_route_map,
+    job_to_share,
+    readable_copies,
+    route_map_bytes,
+)
 from mapper.records.expected import ExpectedLead
 from mapper.records.job import Job
 from mapper.records.leads import Stretch, TracedLead, refit_stretches
@@ -29,6 +36,7 @@ from mapper.records.rebuilding import (
     RebuildEntry,
     ShiftNote,
     as_built_of,
+    as_built_of_job,
     wanted_leads,
 )
 from mapper.records.renaming import RENAME_DEPENDS_ON, rename_changes
@@ -66,8 +74,10 @@ __all__ = [
     "TakeoutEntry",
     "TracedLead",
     "as_built_of",
+    "as_built_of_job",
     "cover_changes",
     "default_store_folder",
+    "entries_of_map",
     "export_route_map",
     "fit_changes",
     "import_route_map",
@@ -81,7 +91,9 @@ __all__ = [
     "open_demo",
     "parts_in_file",
     "read_pack",
+    "readable_copies",
     "refit_stretches",
+    "route_map_bytes",
     "rename_changes",
     "shared_places",
     "take_in_pack",

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from mapper.errors import shown
-from mapper.exchange import read_form
+from mapper.exchange import FORMS, read_form
 from mapper.plate import Plate
 from mapper.records.document import JudgedEntry, Settings, key_of
 from mapper.records.errors import RecordsError
@@ -19,7 +19,14 @@ from mapper.records.leads import SAME_POINT_MM, Stretch, TracedLead
 from mapper.records.parts import IN_FILE, parts_from_file, parts_to_file
 from mapper.routes import Lead, RouteMap, route_map_to_mapping
 
-__all__ = ["entries_of_map", "export_route_map", "import_route_map", "job_to_share"]
+__all__ = [
+    "entries_of_map",
+    "export_route_map",
+    "import_route_map",
+    "job_to_share",
+    "readable_copies",
+    "route_map_bytes",
+]
 
 # Our own keys of a wire in the file: the stretches that nobody traced, as [from, to] arc
 # length in mm from its drop; and its true diameter, since such a wire counts as thicker.
@@ -37,8 +44,25 @@ def export_route_map(job: Job, provisional: bool = True) -> bytes:
     Raises RecordsError when the job has no plate, or a lead hangs on a drop or exit that the
     plate does not have.
     """
-    mapping = route_map_to_mapping(job_to_share(job, provisional))
+    return route_map_bytes(job_to_share(job, provisional))
+
+
+def route_map_bytes(route_map: RouteMap) -> bytes:
+    """Return the route-map file of a map (UTF-8 JSON)."""
+    mapping = route_map_to_mapping(route_map)
     return json.dumps(mapping, ensure_ascii=False, allow_nan=False, indent=1).encode()
+
+
+def readable_copies(job: Job, stem: str) -> dict[str, bytes]:
+    """Return the job's route map in every form, by file name; none without a plate.
+
+    Raises as `export_route_map`.
+    """
+    if job.plate is None:
+        return {}
+    route_map = job_to_share(job)
+    copies = {f"{stem}{ending}": write(route_map) for ending, (_, _, write, _) in FORMS.items()}
+    return {f"{stem}.json": route_map_bytes(route_map), **copies}
 
 
 def job_to_share(job: Job, provisional: bool = True) -> RouteMap:

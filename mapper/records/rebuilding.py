@@ -16,7 +16,7 @@ from mapper.routes import RouteMap, route_map_from_mapping, route_map_to_mapping
 if TYPE_CHECKING:
     from mapper.records.job import Job
 
-__all__ = ["AsBuilt", "RebuildEntry", "ShiftNote", "as_built_of", "wanted_leads"]
+__all__ = ["AsBuilt", "RebuildEntry", "ShiftNote", "as_built_of", "as_built_of_job", "wanted_leads"]
 
 DIAMETERS_MM = {"heater": 2.5, "thermocouple": 2.0, "other": 2.0}  # common practice, no source
 MAX_NOTE = 4000
@@ -183,6 +183,25 @@ def as_built_of(plan: RebuildPlan, by: str, at: datetime) -> AsBuilt:
     """Return a plan as the as-built map that a person then corrects, or confirms."""
     install = tuple((one.lead.id, one.cut_length_mm) for one in plan.leads)
     return AsBuilt(plan.route_map, install, "the rebuild plan", by, at)
+
+
+def as_built_of_job(other: Job, by: str, at: datetime) -> AsBuilt:
+    """Return the traced routes of another job as the as-built map, as seen by whoever traced them.
+
+    Raises RecordsError when a lead there is not traced to its end, or not at all: the map would
+    end where somebody stopped, and what lies beyond would count for nothing on the next rebuild.
+    """
+    if other.plate is None or not other.leads:
+        raise RecordsError("That job has no traced leads: choose another.")
+    open_leads = sorted(other.provisional_ids())
+    if open_leads:
+        more = f" and {len(open_leads) - 3} more" if len(open_leads) > 3 else ""
+        raise RecordsError(
+            f"{shown(', '.join(open_leads[:3]), 200)}{more} of that job is not traced to its end "
+            "on a trusted photo: finish it there first."
+        )
+    source = f"the job {other.name}"
+    return AsBuilt(other.route_map(provisional=False), (), source, by, at, confirmed=True)
 
 
 def _part(mapping: Mapping[str, Any], key: str) -> Mapping[str, Any]:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from mapper.bench.parts import PART_KEYS
 from mapper.bench.pins import PIN_KEYS
-from mapper.records.document import key_of
+from mapper.records.document import Settings, key_of
 from mapper.records.exchange import entries_of_map
 from mapper.records.job import Job
 
 __all__ = ["next_job_entries"]
 
 ABOUT = ("mould", "resin", "tags")  # who worked and what was noted belongs to the old job
-LASTING = ("plate", "settings", "limits", "pins")
+LASTING = ("plate", "limits", "pins")
 
 
 def next_job_entries(job: Job, name: str) -> dict[str, Any]:
@@ -33,5 +34,15 @@ def next_job_entries(job: Job, name: str) -> dict[str, Any]:
         kept = {key: zone.data[key] for key in (*PART_KEYS, *PIN_KEYS) if key in zone.data}
         if kept:
             entries[key_of("zone", zone.id)] = kept
+    # What was not there in the old wiring may be in the new one, so it is waited for again.
+    settings = replace(job.settings, not_there=())
+    if "settings" in entries:  # never less careful than the map that the routes come from
+        laid = Settings.from_mapping(entries["settings"])
+        settings = replace(
+            settings,
+            tracing_error_mm=max(settings.tracing_error_mm, laid.tracing_error_mm),
+            unseen_error_mm=max(settings.unseen_error_mm, laid.unseen_error_mm),
+        )
+    entries["settings"] = settings.to_mapping()
     about = {key: job.about[key] for key in ABOUT if job.about.get(key)}
     return {**entries, "about": {**about, "name": name}}

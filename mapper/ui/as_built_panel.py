@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from datetime import datetime
 
 import streamlit as st
 
 from mapper.errors import shown
-from mapper.records import AsBuilt, import_route_map
-from mapper.routes import RouteMap, read_route_map, route_map_to_mapping
+from mapper.records import AsBuilt, as_built_of_job, entries_of_map, route_map_bytes
+from mapper.routes import read_route_map
 from mapper.ui import looks
 from mapper.ui.session import Context, go, open_job
 from mapper.ui.sheet_page import file_stem
@@ -52,7 +51,7 @@ def as_built_panel(ctx: Context) -> None:
             _own_job(ctx, built)
         columns[2].download_button(
             "As-built map (JSON)",
-            _file(built.route_map),
+            route_map_bytes(built.route_map),
             f"{file_stem(ctx.job.name)} as built.json",
             "application/json",
             on_click="ignore",
@@ -74,7 +73,7 @@ def _confirm(ctx: Context, built: AsBuilt) -> None:
 
 
 def _own_job(ctx: Context, built: AsBuilt) -> None:
-    entries = import_route_map(_file(built.route_map))
+    entries = entries_of_map(built.route_map)
     about = {**ctx.job.about, "name": f"{ctx.job.name or 'Job'}, rebuilt"}
     about.pop("extra", None)
     job_id = ctx.store.import_job({**entries, "about": about})
@@ -98,25 +97,17 @@ def _from_job(ctx: Context) -> None:
     chosen = st.selectbox("Job", list(others), key="as-built job")
     if chosen is not None and st.button("Take its traced routes as as-built"):
         other = ctx.store.job(others[chosen])
-        if other.plate is None or not other.leads:
-            looks.note("That job has no traced leads.", "stop")
-        else:
-            _keep(ctx, other.route_map(provisional=False), f"the job {other.name}")
+        _keep(ctx, as_built_of_job(other, ctx.person, datetime.now().astimezone()))
 
 
 def _from_file(ctx: Context) -> None:
     file = st.file_uploader("Route-map file (JSON)", type=["json"], key="as-built file")
     if file is not None and st.button("Take this file as as-built"):
-        _keep(ctx, read_route_map(file.getvalue()), f"the file {shown(file.name)}")
+        route_map = read_route_map(file.getvalue())
+        source, now = f"the file {shown(file.name)}", datetime.now().astimezone()
+        _keep(ctx, AsBuilt(route_map, (), source, ctx.person, now, confirmed=True))
 
 
-def _keep(ctx: Context, route_map: RouteMap, source: str) -> None:
-    now = datetime.now().astimezone()
-    built = AsBuilt(route_map, (), source, ctx.person, now, confirmed=True)
+def _keep(ctx: Context, built: AsBuilt) -> None:
     if ctx.edit("Take an as-built map", {"as-built": built.to_mapping()}):
         st.rerun()
-
-
-def _file(route_map: RouteMap) -> bytes:
-    mapping = route_map_to_mapping(route_map)
-    return json.dumps(mapping, ensure_ascii=False, allow_nan=False, indent=1).encode()
