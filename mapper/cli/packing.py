@@ -5,17 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 
 from mapper.errors import MapperError, shown
-from mapper.exchange import FORMS, read_form, write_form
+from mapper.exchange import read_form, write_form
 from mapper.records import (
     JobStore,
     Moved,
     default_store_folder,
-    export_route_map,
     import_route_map,
     is_pack,
-    job_to_share,
     move_archive,
     read_pack,
+    readable_copies,
     take_in_pack,
     write_pack,
 )
@@ -39,11 +38,7 @@ def pack_job(folder: Path | None, wanted: str, target: Path) -> tuple[str, ...]:
                 "give the id of one."
             )
         job = store.job(found[0])
-        readable = {}
-        if job.plate is not None:
-            readable["route map.json"] = export_route_map(job)
-            route_map = job_to_share(job)
-            readable |= {f"route map{end}": form[2](route_map) for end, form in FORMS.items()}
+        readable = readable_copies(job, "route map")
         beside = target.with_name(f"{target.name}.part")
         try:
             with open(beside, "wb") as file:
@@ -61,10 +56,9 @@ def take_in(folder: Path | None, source: Path) -> str:
     """Make a job of a pack or a route map and return its id. Raises MapperError."""
     store = JobStore(folder or default_store_folder())
     try:
-        data = b"" if source.suffix.lower() == ".zip" else _read(source)
-        if source.suffix.lower() == ".zip" and (is_pack(source) or not source.exists()):
+        if source.suffix.lower() == ".zip" and is_pack(source):
             return take_in_pack(store, read_pack(source))
-        entries = import_route_map(data or _read(source), source.name)
+        entries = import_route_map(_read(source), source.name)
         return store.import_job(entries, name=entries["about"].get("name") or source.stem[:200])
     finally:
         store.close()

@@ -16,7 +16,7 @@ import networkx as nx
 from mapper.errors import shown
 from mapper.exchange.text import (
     ExchangeError,
-    check_bytes,
+    check_xml,
     fields,
     more_of,
     number_of,
@@ -87,12 +87,7 @@ def from_graphml(data: bytes) -> RouteMap:
 
     Raises ExchangeError for what is no such file, RouteMapError for an unsound map.
     """
-    check_bytes(data, "GraphML")
-    if b"<!DOCTYPE" in data or b"<!ENTITY" in data:
-        raise ExchangeError(
-            "This GraphML file declares a document type, which could hide other files: "
-            "take that line out."
-        )
+    check_xml(data, "GraphML")
     try:
         graph = nx.read_graphml(io.BytesIO(data), force_multigraph=True)
     except Exception as fault:  # the reader raises many kinds

@@ -14,7 +14,7 @@ from typing import Any
 from mapper.errors import shown
 from mapper.exchange.text import (
     ExchangeError,
-    check_bytes,
+    check_xml,
     fields,
     more_of,
     number_of,
@@ -135,12 +135,7 @@ def from_svg(data: bytes) -> RouteMap:
 
     Raises ExchangeError for what is no such drawing, RouteMapError for an unsound map.
     """
-    check_bytes(data, "SVG")
-    if b"<!DOCTYPE" in data or b"<!ENTITY" in data:
-        raise ExchangeError(
-            "This SVG file declares a document type, which could hide other files: "
-            "take that line out."
-        )
+    check_xml(data, "SVG")
     try:
         root = ET.fromstring(data)
     except (ET.ParseError, ValueError, LookupError) as fault:

@@ -14,6 +14,7 @@ __all__ = [
     "MAX_BYTES",
     "ExchangeError",
     "check_bytes",
+    "check_xml",
     "fields",
     "more_of",
     "number_of",
@@ -40,6 +41,16 @@ def check_bytes(data: bytes, form: str) -> bytes:
             "needs: choose another file."
         )
     return data
+
+
+def check_xml(data: bytes, form: str) -> bytes:
+    """Refuse an XML file that is too large, or that declares entities, before it is parsed."""
+    if b"<!DOCTYPE" in data or b"<!ENTITY" in data:
+        raise ExchangeError(
+            f"This {form} file declares a document type, which could hide other files: "
+            "take that line out."
+        )
+    return check_bytes(data, form)
 
 
 def wrapped(text: str) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import datetime
-from pathlib import Path
 
 import streamlit as st
 
@@ -115,18 +114,16 @@ def _job_row(store: JobStore, job: JobSummary, is_open: bool) -> None:
 
 
 def _picture(store: JobStore, job: JobSummary) -> bytes | None:
-    """The job's newest photo, small; None when it has none or it can't be read."""
-    if job.photo is None:
-        return None
+    """One of the job's photos, small; None when it has none or it can't be read."""
     try:
-        return _small(job.photo, store.photo_path(job.photo))
+        return None if job.photo is None else _small(job.photo, store)
     except MapperError:
         return None
 
 
 @st.cache_data(show_spinner=False, max_entries=400)
-def _small(sha256: str, _path: Path) -> bytes | None:
-    return quick_thumbnail(_path, 2 * PICTURE_PX)
+def _small(sha256: str, _store: JobStore) -> bytes | None:
+    return quick_thumbnail(_store.photo_path(sha256), 2 * PICTURE_PX)
 
 
 def _page_to_go_on(store: JobStore, job_id: str) -> str:

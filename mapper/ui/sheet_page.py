@@ -12,7 +12,7 @@ import streamlit as st
 from mapper.errors import MapperError, shown
 from mapper.exchange import FORMS
 from mapper.pulling import Cover, cover_outlines
-from mapper.records import Job, export_route_map, job_to_share, write_pack
+from mapper.records import Job, export_route_map, job_to_share, readable_copies, write_pack
 from mapper.sheets import pull_sheet_pdf, pull_sheet_svg
 from mapper.ui import jobbar, looks
 from mapper.ui.findings import findings_of
@@ -120,9 +120,7 @@ def _route_map(job: Job, stem: str) -> None:
 
 def _pack(job: Job, stem: str) -> bytes:
     """The whole job in one ZIP, with copies that other programs read."""
-    readable = {f"{stem} route map.json": export_route_map(job)}
-    route_map = job_to_share(job)
-    readable |= {f"{stem} route map{ending}": form[2](route_map) for ending, form in FORMS.items()}
+    readable = readable_copies(job, f"{stem} route map")
     try:
         pdf, svg = _sheets(job.id, job.revision, job)
         readable |= {f"{stem} pull sheet.pdf": pdf, f"{stem} pull sheet.svg": svg.encode()}
