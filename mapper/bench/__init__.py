@@ -1,6 +1,7 @@
 """Bench tests: what the readings of heaters and thermocouples mean for re-use."""
 
 from mapper.bench.conductors import area_mm2, awg_diameter_mm, loop_ohm
+from mapper.bench.connectors import PinExits, connectors_in, exits_by_pins, read_connectors
 from mapper.bench.errors import BenchError
 from mapper.bench.heaters import (
     Heater,
@@ -33,6 +34,7 @@ __all__ = [
     "HeaterReading",
     "Limit",
     "Limits",
+    "PinExits",
     "PinFinding",
     "SensorPart",
     "SensorReading",
@@ -41,7 +43,9 @@ __all__ = [
     "area_mm2",
     "awg_diameter_mm",
     "check_pins",
+    "connectors_in",
     "emf_mv",
+    "exits_by_pins",
     "expected_ohm",
     "judge_heater",
     "judge_sensor",
@@ -50,6 +54,7 @@ __all__ = [
     "loop_ohm",
     "part_of",
     "power_at",
+    "read_connectors",
     "reading",
     "temp_c",
 ]

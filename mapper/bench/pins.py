@@ -26,6 +26,7 @@ __all__ = [
     "PinFinding",
     "check_pins",
     "colour_hints",
+    "plain_pin",
     "read_spare",
     "typed_pin",
 ]
@@ -102,7 +103,7 @@ def read_spare(text: str) -> tuple[str, ...]:
     return tuple(spare)
 
 
-def _name(pin: str) -> str:
+def plain_pin(pin: str) -> str:
     """One writing for one pin: "x1 : 07" is "X1:7"."""
     plain = re.sub(r"\s+", "", pin).upper().lstrip("-")
     return re.sub(r"(?<![0-9])0+(?=[0-9])", "", plain)
@@ -110,8 +111,8 @@ def _name(pin: str) -> str:
 
 def _parts(pin: str) -> tuple[str, int | None]:
     """(plug and letters, number) of a pin; the number is None where it ends in none."""
-    found = re.fullmatch(r"(.*?)([0-9]{1,6})", _name(pin))
-    return (found[1], int(found[2])) if found else (_name(pin), None)
+    found = re.fullmatch(r"(.*?)([0-9]{1,6})", plain_pin(pin))
+    return (found[1], int(found[2])) if found else (plain_pin(pin), None)
 
 
 def check_pins(
@@ -128,7 +129,7 @@ def check_pins(
     for zone, data in zones:
         for key in PINS:
             if data.get(key):
-                used[_name(data[key])].append((zone, key))
+                used[plain_pin(data[key])].append((zone, key))
     if not used:
         return ()
     for pin, places in used.items():
@@ -141,7 +142,7 @@ def check_pins(
                     tuple(dict.fromkeys(zone for zone, _ in places)),
                 )
             )
-    spare_names = {_name(pin) for pin in spare}
+    spare_names = {plain_pin(pin) for pin in spare}
     for pin in sorted(spare_names & set(used)):
         zone, key = used[pin][0]
         found.append(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import networkx as nx
 
@@ -56,7 +56,7 @@ def unreachable(
     elif any(lead.channel or lead.exit for lead in stuck):
         words = (
             f"{_names(names)}: no way runs through the channel or to the exit that is fixed for "
-            "it. Take that wish away, or draw the missing channel."
+            "it, by hand or by its connector. Take that wish away, or draw the missing channel."
         )
     else:
         words = (
@@ -115,8 +115,27 @@ def minimum_cut(
     network: Network, wanted: Sequence[WantedLead], settings: RebuildSettings
 ) -> Bottleneck | None:
     """Return the channels with less room than the leads behind them take; None where there are
-    none. Maximum flow = minimum cut, in mm2 of cross section. It forgets turns and wishes, so it
-    can miss a fault but never accuses wrongly."""
+    none. Maximum flow = minimum cut, in mm2 of cross section, for all leads together and for
+    those that have to leave by one exit. It forgets turns and fixed channels, so it can miss a
+    fault but never accuses wrongly."""
+    found = _cut(network, wanted, network.place_of_exit.values(), settings)
+    for name in sorted({lead.exit for lead in wanted if lead.exit}) if found is None else ():
+        own = [lead for lead in wanted if lead.exit == name]
+        found = _cut(
+            network, own, [network.place_of_exit[name]], settings, f" to exit {shown(name)}"
+        )
+        if found is not None:
+            break
+    return found
+
+
+def _cut(
+    network: Network,
+    wanted: Sequence[WantedLead],
+    exits: Iterable[int],
+    settings: RebuildSettings,
+    to: str = "",
+) -> Bottleneck | None:
     graph = nx.DiGraph()
     for lead in wanted:
         place = network.place_of_drop[lead.drop]
@@ -131,7 +150,7 @@ def minimum_cut(
                 before = graph.get_edge_data(one, other, {"capacity": 0.0}).get("capacity")
                 if before is not None:
                     graph.add_edge(one, other, capacity=before + room)
-    for place in network.place_of_exit.values():
+    for place in exits:
         graph.add_edge(place, "out")
     wants = sum(map(area_mm2, wanted))
     passes, (inner, _) = nx.minimum_cut(graph, "leads", "out")
@@ -145,8 +164,9 @@ def minimum_cut(
     full = must / sum(s.area_mm2 for s in cut)
     return Bottleneck(
         f"It does not fit: {len(behind)} leads ({must:.1f} mm² of cross section) have to pass "
-        f"{_channels(channels)}, and at {settings.fill_limit:.0%} fill there is room for "
-        f"{room:.1f} mm². Widen or deepen there, add a channel, or allow a fill of at least "
+        f"{_channels(channels)}{to}, and at {settings.fill_limit:.0%} fill there is room for "
+        f"{room:.1f} mm². Widen or deepen there, add a channel, "
+        f"{'let some leave by another exit, ' if to else ''}or allow a fill of at least "
         f"{math.ceil(full * 100 - 1e-9)} %.",
         channels,
         tuple(lead.id for lead in behind),

@@ -37,6 +37,7 @@ from mapper.records.rebuilding import (
     ShiftNote,
     as_built_of,
     as_built_of_job,
+    pin_exits,
     wanted_leads,
 )
 from mapper.records.renaming import RENAME_DEPENDS_ON, rename_changes
@@ -90,6 +91,7 @@ __all__ = [
     "next_job_entries",
     "open_demo",
     "parts_in_file",
+    "pin_exits",
     "read_pack",
     "readable_copies",
     "refit_stretches",

@@ -17,7 +17,8 @@ Keys
 ``response/<0001>`` a response test, see `mapper.bench.response`
 ``warmup/<0001>``  a warm-up that was watched, see `mapper.bench.warmup`
 ``limits``         limits set anew for this job, see `mapper.bench.Limits`
-``pins``           {"spare": text}: connector pins left free on purpose
+``pins``           {"spare": text, "connectors": {connector: exit}}: pins left free on
+                   purpose; by which exit the leads of a connector leave
 ``costs``          what the user enters of cost, see `mapper.bench.salvage.Costs`
 ``rebuild``        wishes and settings of the rebuild, see `mapper.records.rebuilding`
 ``as-built``       the routes that were laid, see there

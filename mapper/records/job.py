@@ -10,7 +10,7 @@ from functools import cached_property
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from mapper.bench import BenchError, Limits, Zone
+from mapper.bench import BenchError, Limits, Zone, read_connectors
 from mapper.bench.pins import read_spare
 from mapper.bench.response import Response
 from mapper.bench.salvage import Costs
@@ -103,6 +103,7 @@ def _check_bench(kind: str, value: Mapping[str, Any]) -> None:
             Costs.from_mapping(value)
         else:
             read_spare(text(value.get("spare", ""), "pins: spare"))
+            read_connectors(value.get("connectors"))
     except BenchError as error:
         raise RecordsError(str(error)) from None
 
@@ -289,6 +290,11 @@ class Job:
     def spare_pins(self) -> tuple[str, ...]:
         """Connector pins left free on purpose."""
         return read_spare(self.value("pins", {}).get("spare", ""))
+
+    @property
+    def connectors(self) -> dict[str, str]:
+        """Connector -> exit by which its leads leave the plate, where somebody said so."""
+        return read_connectors(self.value("pins", {}).get("connectors"))
 
     @cached_property
     def rebuild(self) -> RebuildEntry:

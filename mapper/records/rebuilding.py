@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from mapper.bench import PinExits, exits_by_pins
 from mapper.errors import MapperError, shown
 from mapper.rebuild import RebuildError, RebuildPlan, RebuildSettings, WantedLead
 from mapper.records.document import UNSEEN_ERROR_MM, moment, number, required, text
@@ -16,7 +17,15 @@ from mapper.routes import RouteMap, route_map_from_mapping, route_map_to_mapping
 if TYPE_CHECKING:
     from mapper.records.job import Job
 
-__all__ = ["AsBuilt", "RebuildEntry", "ShiftNote", "as_built_of", "as_built_of_job", "wanted_leads"]
+__all__ = [
+    "AsBuilt",
+    "RebuildEntry",
+    "ShiftNote",
+    "as_built_of",
+    "as_built_of_job",
+    "pin_exits",
+    "wanted_leads",
+]
 
 DIAMETERS_MM = {"heater": 2.5, "thermocouple": 2.0, "other": 2.0}  # common practice, no source
 MAX_NOTE = 4000
@@ -150,16 +159,16 @@ class ShiftNote:
 def wanted_leads(job: Job) -> list[WantedLead]:
     """Return every lead of the job, traced or not, with what the rebuild entry wishes for it.
 
-    Wishes for channels or exits that the plate no longer has are left out.
+    Wishes for channels or exits that the plate no longer has are left out. An exit that nobody
+    fixed is the one of the lead's connector, where the pin table says so.
     """
     if job.plate is None:
         return []
-    entry = job.rebuild
+    entry, by_pins = job.rebuild, pin_exits(job).exits
     drops = {drop.id for drop in job.plate.drops}
     channels = {channel.id for channel in job.plate.channels}
     exits = {exit_.id for exit_ in job.plate.exits}
-    named = {one.id: (one.kind, one.drop, None) for one in job.missing_leads()}
-    named |= {one.id: (one.kind, one.drop, one.diameter_mm) for one in job.leads}
+    named = _named_leads(job)
     places = {one.id: k for k, one in enumerate(job.expected_leads())}
     wanted = []
     for name in sorted(named, key=lambda one: (places.get(one, len(places)), one)):
@@ -172,11 +181,35 @@ def wanted_leads(job: Job) -> list[WantedLead]:
                     kind,
                     drop,
                     diameter_mm or entry.diameters_mm[kind],
-                    exit=wish[1] if wish[1] in exits else None,
+                    exit=wish[1] if wish[1] in exits else by_pins.get(name),
                     channel=wish[0] if wish[0] in channels else None,
                 )
             )
     return wanted
+
+
+def _named_leads(job: Job) -> dict[str, tuple[str, str, float | None]]:
+    """Lead id -> (kind, drop, diameter in mm where measured) of every lead, traced or not."""
+    named = {one.id: (one.kind, one.drop, None) for one in job.missing_leads()}
+    return named | {one.id: (one.kind, one.drop, one.diameter_mm) for one in job.leads}
+
+
+def pin_exits(job: Job) -> PinExits:
+    """Return by which exit each lead has to leave as its connector says, with what contradicts
+    itself and where a person fixed a lead otherwise, in sentences. Without a pin table: nothing."""
+    if job.plate is None:
+        return PinExits()
+    known = {exit_.id for exit_ in job.plate.exits}
+    zones = {zone.id: zone.data for zone in job.zones}
+    leads = [(name, kind) for name, (kind, _, _) in sorted(_named_leads(job).items())]
+    found = exits_by_pins(leads, zones, job.connectors, known)
+    otherwise = tuple(
+        f"{shown(lead)} is fixed to exit {shown(own)} by hand, but its connector is at exit "
+        f"{shown(found.exits[lead])}: planned as fixed. Free it, or mend the pin table."
+        for lead, own in sorted(job.rebuild.exits.items())
+        if own in known and found.exits.get(lead, own) != own
+    )
+    return replace(found, conflicts=(*found.conflicts, *otherwise))
 
 
 def as_built_of(plan: RebuildPlan, by: str, at: datetime) -> AsBuilt:

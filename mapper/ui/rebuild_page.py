@@ -10,13 +10,15 @@ from html import escape
 
 import streamlit as st
 
+from mapper.bench import PinExits
 from mapper.errors import shown
 from mapper.plate import Plate
 from mapper.rebuild import RebuildPlan, RebuildSettings, WantedLead, plan_rebuild
-from mapper.records import RebuildEntry, as_built_of, wanted_leads
+from mapper.records import RebuildEntry, as_built_of, pin_exits, wanted_leads
 from mapper.sheets import rebuild_sheet_pdf
 from mapper.ui import jobbar, looks
 from mapper.ui.as_built_panel import as_built_panel
+from mapper.ui.connector_panel import connector_panel, pins_of
 from mapper.ui.rebuild_picture import FILL_STEPS, OVER, rebuild_svg
 from mapper.ui.session import Context, go
 from mapper.ui.sheet_page import file_stem
@@ -49,17 +51,18 @@ def show() -> None:
         if st.button("Go to Plate", type="primary"):
             go("plate")
         return
-    plan = planned(plate, wanted, entry.settings)
+    plan, by_pins = planned(plate, wanted, entry.settings), pin_exits(ctx.job)
     left, right = st.columns([2, 3], gap="medium")
     with left:
         st.subheader("The next wiring")
-        _verdict(ctx, plan)
+        _verdict(ctx, plan, by_pins)
+        connector_panel(ctx, plate, by_pins)
         _settings(ctx, entry)
         _wishes(ctx, plate, entry, wanted)
     with right:
         _picture(plate, plan)
     if plan.status == "planned":
-        _install(ctx, plate, plan)
+        _install(ctx, plate, plan, by_pins)
     as_built_panel(ctx)
 
 
@@ -73,7 +76,7 @@ def planned(plate: Plate, wanted: list[WantedLead], settings: RebuildSettings) -
     return _planned(f"{plate!r}|{wanted!r}|{settings!r}", plate, wanted, settings)
 
 
-def _verdict(ctx: Context, plan: RebuildPlan) -> None:
+def _verdict(ctx: Context, plan: RebuildPlan, by_pins: PinExits) -> None:
     if plan.status != "planned":
         looks.note(plan.bottleneck.words, "stop")
         sure = (
@@ -82,6 +85,9 @@ def _verdict(ctx: Context, plan: RebuildPlan) -> None:
             else "This is what the search found; it is no proof."
         )
         st.caption(sure)
+        own = [lead for lead in plan.bottleneck.leads if lead not in ctx.job.rebuild.exits]
+        for sentence in [by_pins.because[lead] for lead in own if lead in by_pins.because][:3]:
+            st.caption(looks.plain_markdown(sentence))
         if st.button("Change the channels on the page Plate"):
             go("plate")
         return
@@ -206,7 +212,7 @@ def _picture(plate: Plate, plan: RebuildPlan) -> None:
     st.html(f"{steps}<span style='background:{OVER};padding:0 .5rem'>&nbsp;</span>&nbsp;over it, !")
 
 
-def _install(ctx: Context, plate: Plate, plan: RebuildPlan) -> None:
+def _install(ctx: Context, plate: Plate, plan: RebuildPlan, by_pins: PinExits) -> None:
     st.subheader("Order of laying")
     looks.note(CAUTION)
     st.caption(
@@ -221,6 +227,7 @@ def _install(ctx: Context, plate: Plate, plan: RebuildPlan) -> None:
                 "Drop": one.lead.drop,
                 "Through": " › ".join(one.channels),
                 "Exit": one.lead.exit,
+                **({"Pins": pins_of(by_pins, one.lead.id)} if by_pins.pins else {}),
                 "Cut mm": one.cut_length_mm,
             }
             for one in plan.leads
@@ -238,7 +245,7 @@ def _install(ctx: Context, plate: Plate, plan: RebuildPlan) -> None:
     left, right = st.columns(2)
     left.download_button(
         "Order and cut lengths (CSV)",
-        install_csv(plan),
+        install_csv(plan, by_pins),
         f"{stem} install order.csv",
         "text/csv",
         on_click="ignore",
@@ -256,15 +263,17 @@ def _install(ctx: Context, plate: Plate, plan: RebuildPlan) -> None:
     )
 
 
-def install_csv(plan: RebuildPlan) -> bytes:
-    """The install order as a table: number, wire, drop, exit, channels, cut_length_mm."""
+def install_csv(plan: RebuildPlan, by_pins: PinExits | None = None) -> bytes:
+    """The install order as a table: number, wire, drop, exit, channels, cut_length_mm, pins."""
+    by_pins = by_pins or PinExits()
     table = io.StringIO()
     writer = csv.writer(table)
-    writer.writerow(["number", "wire", "drop", "exit", "channels", "cut_length_mm"])
+    writer.writerow(["number", "wire", "drop", "exit", "channels", "cut_length_mm", "pins"])
     for one in plan.leads:
         names = (one.lead.id, one.lead.drop, one.lead.exit, " ".join(one.channels))
         cells = [_harmless(name) for name in names]
-        writer.writerow([one.number, *cells, f"{one.cut_length_mm:g}"])
+        pins = _harmless(pins_of(by_pins, one.lead.id))
+        writer.writerow([one.number, *cells, f"{one.cut_length_mm:g}", pins])
     return table.getvalue().encode("utf-8-sig")
 
 
