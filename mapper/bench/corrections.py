@@ -13,7 +13,7 @@ from mapper.bench.response import Response, judge_rises
 from mapper.bench.response_log import zone_key
 from mapper.errors import shown
 
-__all__ = ["combined", "corrected_zones", "sensor_side"]
+__all__ = ["combined", "corrected_zones", "correction_words", "sensor_side"]
 
 PINS = ("sensor_pin_plus", "sensor_pin_minus")
 READ_ON_SENSOR = (
@@ -63,6 +63,27 @@ def corrected_zones(
         if zone is not None and plus is not None and minus is not None:
             changed[zone] = {**data, PINS[0]: minus, PINS[1]: plus}
     return {zone: data for zone, data in changed.items() if data != dict(zones[zone])}
+
+
+def correction_words(
+    zones: Mapping[str, Mapping[str, Any]],
+    changed: Mapping[str, Mapping[str, Any]],
+    result: Response,
+) -> tuple[str, ...]:
+    """What `corrected_zones` changed, one plain sentence per zone, for the record."""
+    source = {zone_key(heater): sensor for heater, sensor in result.moved().items()}
+    words = []
+    for zone, data in changed.items():
+        taken = source.get(zone_key(zone))
+        what = "+ and - pin changed places" if taken is None else f"thermocouple of {taken} taken"
+        before, after = (_pins(one) for one in (zones[zone], data))
+        pins = f"; pins were {before}, are {after}" if before != after else ""
+        words.append(f"Zone {zone}: {what}{pins}.")
+    return tuple(words)
+
+
+def _pins(data: Mapping[str, Any]) -> str:
+    return " / ".join(str(data.get(key) or "none") for key in PINS)
 
 
 def combined(first: Response, later: Response) -> Response:

@@ -2,15 +2,22 @@
 
 from mapper.sheets.marker_sheet import (
     MARKER_CAUTION,
-    PAPERS_MM,
     marker_sheet_pdf,
     marker_sheets,
     read_marker_ids,
 )
 from mapper.sheets.order_list import order_list_csv, order_list_xlsx
+from mapper.sheets.paper import PAPERS_MM, paper_size
 from mapper.sheets.pdf import scenes_to_pdf
 from mapper.sheets.pull_sheet import CAUTION, pull_sheet, pull_sheet_pdf, pull_sheet_svg
 from mapper.sheets.rebuild_sheet import REBUILD_CAUTION, rebuild_sheet, rebuild_sheet_pdf
+from mapper.sheets.response_sheet import (
+    RESPONSE_CAUTION,
+    RecordedLog,
+    ResponseRecord,
+    response_sheet,
+    response_sheet_pdf,
+)
 from mapper.sheets.route_sheet import ROUTE_CAUTION, ROUTE_SCALES, route_sheet, route_sheet_pdf
 from mapper.sheets.salvage_sheet import salvage_sheet, salvage_sheet_pdf
 from mapper.sheets.scene import Circle, Line, Scene, Text
@@ -24,21 +31,27 @@ __all__ = [
     "MARKER_CAUTION",
     "PAPERS_MM",
     "REBUILD_CAUTION",
+    "RESPONSE_CAUTION",
     "ROUTE_CAUTION",
     "ROUTE_SCALES",
     "Scene",
     "TagStock",
+    "ResponseRecord",
+    "RecordedLog",
     "Text",
     "marker_sheet_pdf",
     "marker_sheets",
     "order_list_csv",
     "order_list_xlsx",
+    "paper_size",
     "pull_sheet",
     "pull_sheet_pdf",
     "pull_sheet_svg",
     "read_marker_ids",
     "rebuild_sheet",
     "rebuild_sheet_pdf",
+    "response_sheet",
+    "response_sheet_pdf",
     "route_sheet",
     "route_sheet_pdf",
     "salvage_sheet",

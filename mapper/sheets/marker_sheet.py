@@ -13,20 +13,18 @@ from mapper.errors import MapperError, shown
 from mapper.fit.markers import MARKER_DICTIONARY, MARKER_MODULES, marker_bits
 from mapper.plate.checks import check_marker_id
 from mapper.sheets.lettering import fit_text, text_width_mm, wrapped
+from mapper.sheets.paper import paper_size
 from mapper.sheets.pdf import scenes_to_pdf
 from mapper.sheets.scene import Item, Line, Scene, Text
 
 __all__ = [
     "BAR_MM",
     "MARKER_CAUTION",
-    "PAPERS_MM",
     "marker_sheet_pdf",
     "marker_sheets",
     "read_marker_ids",
 ]
 
-# ISO 216 and ANSI/ASME Y14.1 (Letter), upright
-PAPERS_MM = {"A4": (210.0, 297.0), "A3": (297.0, 420.0), "Letter": (215.9, 279.4)}
 BAR_MM = 100.0
 LEAST_SIDE_MM, MOST_SIDE_MM = 8.0, 150.0
 MARGIN_MM = 12.0  # what office printers leave white
@@ -74,8 +72,7 @@ def marker_sheets(side_mm: float, ids: Sequence[int], paper: str = "A4") -> list
 
     Raises MapperError for a size, a number or a paper that can't be printed.
     """
-    if paper not in PAPERS_MM:
-        raise MapperError(f"Paper '{shown(paper, 20)}' is not known: use A4, A3 or Letter.")
+    width_mm, height_mm = paper_size(paper)
     if not (math.isfinite(side_mm) and LEAST_SIDE_MM <= side_mm <= MOST_SIDE_MM):
         raise MapperError(
             f"The side of a marker must be from {LEAST_SIDE_MM:g} to {MOST_SIDE_MM:g} mm."
@@ -86,7 +83,6 @@ def marker_sheets(side_mm: float, ids: Sequence[int], paper: str = "A4") -> list
         check_marker_id(one, "A marker's number")
     if len(set(ids)) < len(ids):
         raise MapperError("A marker's number is given twice: lay every marker once.")
-    width_mm, height_mm = PAPERS_MM[paper]
     head, head_mm = _head(side_mm, width_mm, height_mm)
     foot_mm = MARGIN_MM + 15.0
     cell_width_mm = side_mm + 2 * _rim_mm(side_mm) + GAP_MM

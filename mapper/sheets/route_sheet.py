@@ -8,11 +8,11 @@ from datetime import datetime
 
 import numpy as np
 
-from mapper.errors import MapperError, shown
+from mapper.errors import MapperError
 from mapper.plate import Plate
 from mapper.routes import Lead, RouteMap
 from mapper.sheets.lettering import fit_text, text_width_mm, wrapped
-from mapper.sheets.marker_sheet import PAPERS_MM
+from mapper.sheets.paper import paper_size
 from mapper.sheets.pdf import scenes_to_pdf
 from mapper.sheets.scene import Circle, Item, Line, Scene, Text
 
@@ -98,9 +98,7 @@ def route_sheet(
 
 def _paper(plate: Plate, paper: str) -> tuple[float, float, float]:
     """Width and height of the sheet as turned, and n of the scale 1:n."""
-    if paper not in PAPERS_MM:
-        raise MapperError(f"Paper '{shown(paper, 20)}' is not known: use A4, A3 or Letter.")
-    short, long = PAPERS_MM[paper]
+    short, long = paper_size(paper)
     span = np.ptp(plate.outline_array, axis=0)
     turned = [(long, short), (short, long)]
     if span[1] > span[0]:

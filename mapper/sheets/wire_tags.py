@@ -14,7 +14,7 @@ from reportlab.graphics.barcode.qr import QrCodeWidget
 from mapper.errors import MapperError, shown
 from mapper.routes import Lead
 from mapper.sheets.lettering import fit_text, text_width_mm
-from mapper.sheets.marker_sheet import PAPERS_MM
+from mapper.sheets.paper import paper_size
 from mapper.sheets.pdf import scenes_to_pdf
 from mapper.sheets.scene import Item, Line, Scene, Text
 
@@ -87,9 +87,7 @@ def _places(stock: TagStock) -> tuple[list[tuple[float, float]], tuple[float, fl
         raise MapperError("A label must be at least as wide as it is high: turn it by a quarter.")
     if not stock.paper:
         return [(0.0, 0.0)], (wide, high)
-    if stock.paper not in PAPERS_MM:
-        raise MapperError(f"Paper '{shown(stock.paper, 20)}' is not known: use A4, A3 or Letter.")
-    paper_wide, paper_high = PAPERS_MM[stock.paper]
+    paper_wide, paper_high = paper_size(stock.paper)
     gaps = (stock.gap_across_mm, stock.gap_down_mm, stock.top_mm, stock.left_mm or 0.0)
     if stock.columns < 1 or not all(math.isfinite(gap) and gap >= 0 for gap in gaps):
         raise MapperError("Label columns must be 1 or more, and no gap or margin below 0.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from datetime import UTC, datetime
 from typing import Any
@@ -10,12 +11,13 @@ import numpy as np
 import streamlit as st
 
 from mapper.bench import BenchError
-from mapper.bench.corrections import combined, corrected_zones
+from mapper.bench.corrections import combined, corrected_zones, correction_words
 from mapper.bench.response import TYPED_SIGMA_C, Response, judge_log, judge_rises
 from mapper.bench.response_log import read_response_log
 from mapper.errors import MapperError, shown
 from mapper.ui import jobbar, looks
 from mapper.ui.response_picture import response_svg
+from mapper.ui.response_record import TYPED, kept_logs, record_download
 from mapper.ui.session import Context, go
 
 __all__ = ["show"]
@@ -77,7 +79,9 @@ def _put_in(ctx: Context, chosen: str | None) -> None:
         file = st.file_uploader("Log of the test (CSV)", type=["csv", "txt", "tsv", "log"])
         again = _again_box(ctx, chosen, "log")
         if file is not None and st.button("Read it and keep it", type="primary"):
-            _keep(ctx, lambda: judge_log(read_response_log(file.getvalue())), file.name, again)
+            data = file.getvalue()
+            sha256 = hashlib.sha256(data).hexdigest()
+            _keep(ctx, lambda: judge_log(read_response_log(data)), file.name, again, sha256)
     with typed:
         _typed(ctx, chosen)
 
@@ -126,28 +130,32 @@ def _typed(ctx: Context, chosen: str | None) -> None:
             return
         tested = read.any(axis=1) if again else np.ones(len(names), bool)
         heaters = [name for name, one in zip(names, tested, strict=True) if one]
-        _keep(ctx, lambda: judge_rises(heaters, names, rise[tested], sigma_c), "typed", again)
+        _keep(ctx, lambda: judge_rises(heaters, names, rise[tested], sigma_c), TYPED, again)
 
 
 def _cell(value: Any) -> float:
     return math.nan if value is None else float(value)
 
 
-def _keep(ctx: Context, judge: Any, source: str, again: str | None) -> None:
+def _keep(ctx: Context, judge: Any, source: str, again: str | None, sha256: str = "") -> None:
     try:
         result = judge()
         entry: dict[str, Any] = {}
+        at = datetime.now(UTC).isoformat()
+        log = {"name": source[:200], "sha256": sha256, "at": at, "by": ctx.person}
+        logs: list[dict[str, str]] = []
         name = f"{max((int(n) for n in ctx.job.names('response')), default=0) + 1:04d}"
         label = f"Response test of {looks.counted(len(result.heaters), 'heater')}"
         if again is not None:
             entry = ctx.job.value(f"response/{again}", {})
+            logs = kept_logs(entry)
             source = f"{entry.get('source', '')} + {source}"
             result = combined(Response.from_dict(entry), result)
             name, label = again, f"Tested again: test {int(again)}"
     except MapperError as error:
         looks.note(f"Nothing was kept. {shown(error, 300)}", "stop")
         return
-    about = {"at": datetime.now(UTC).isoformat(), "by": ctx.person, "source": source[:200]}
+    about = {"at": at, "by": ctx.person, "source": source[:200], "logs": [*logs, log]}
     if ctx.edit(label, {f"response/{name}": {**entry, **about, **result.to_dict()}}):
         st.session_state.pop(_SHOWN, None)
         st.rerun()
@@ -178,6 +186,7 @@ def _outcome(ctx: Context, name: str) -> None:
         if result.test_again:
             looks.note(f"To be tested again: {', '.join(result.test_again)}.", "calm")
         _correct(ctx, name, entry, result)
+        record_download(ctx.job, name)
     with picture:
         with st.container(horizontal=True):  # wide ones may scroll
             st.image(response_svg(result), width="content")
@@ -216,7 +225,8 @@ def _correct(ctx: Context, name: str, entry: dict[str, Any], result: Response) -
     )
     if st.button("Correct the zone table", type="primary"):
         changes = {f"zone/{zone}": data for zone, data in changed.items()}
-        changes[f"response/{name}"] = {**entry, "corrected": True}
+        says = correction_words(zones, changed, result)
+        changes[f"response/{name}"] = {**entry, "corrected": True, "corrections": list(says)}
         if ctx.edit("Zone table corrected from the response test", changes, depends_on=("zone",)):
             st.rerun()
 

@@ -18,11 +18,12 @@ from mapper.ui import jobbar, looks
 from mapper.ui.findings import findings_of
 from mapper.ui.parts_panel import part_how
 from mapper.ui.print_panels import route_sheet_panel, wire_tags_panel
+from mapper.ui.response_record import record_files, response_sheet_panel
 from mapper.ui.session import go, open_store
 
 __all__ = ["file_stem", "show"]
 
-SHEETS = ("Pull sheet", "Route map to scale", "Wire tags")
+SHEETS = ("Pull sheet", "Route map to scale", "Wire tags", "Response test")
 
 
 def show() -> None:
@@ -72,6 +73,8 @@ def show() -> None:
             route_sheet_panel(job, stem)
         elif chosen == "Wire tags":
             wire_tags_panel(job, stem)
+        elif chosen == "Response test":
+            response_sheet_panel(job, stem)
         elif svg is not None:
             st.image(svg, width="stretch", alt="The pull sheet")
 
@@ -126,6 +129,7 @@ def _pack(job: Job, stem: str) -> bytes:
         readable |= {f"{stem} pull sheet.pdf": pdf, f"{stem} pull sheet.svg": svg.encode()}
     except MapperError:  # no lead is traced yet: the pack goes without a sheet
         pass
+    readable |= record_files(job, stem)
     if job.done:
         readable[f"{stem} teardown log.csv"] = _log_table(job)
     buffer = io.BytesIO()
