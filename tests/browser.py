@@ -140,13 +140,17 @@ def go(page: Any, name: str) -> None:
     """Go to the page of that name by the ways on top, through its phase where that is closed."""
     ways = page.locator(".st-key-ways")
     phase = next(phase for phase, members in PHASES.items() if _named(name) in members)
-    if ways.get_by_role("link", name=f"{phase} ›", exact=True).count():
-        ways.get_by_role("link", name=f"{phase} ›", exact=True).click()
-        ways.locator(".phase", has_text=phase).wait_for()
-    if ways.get_by_role("link", name=name, exact=True).count():
-        ways.get_by_role("link", name=name, exact=True).click()
-    ways.locator('[aria-current="page"]', has_text=name).wait_for()
+    if phase:
+        _follow(ways, f"{phase} ›", ways.locator(".phase", has_text=phase))
+    here = ways.locator('[aria-current="page"]', has_text=re.compile(f"^{name}$"))
+    _follow(ways, name, here)
     settled(page)
+
+
+def _follow(ways: Any, link_name: str, goal: Any) -> None:
+    """Click the link, or the goal where that is there already: the row may be drawn anew."""
+    ways.get_by_role("link", name=link_name, exact=True).or_(goal).first.click()
+    goal.wait_for()
 
 
 def _named(words: str) -> str:
