@@ -15,7 +15,7 @@ from mapper.plate import channel_path_mm
 from mapper.rebuild import plan_rebuild, route_difference
 from mapper.records import JobStore, ShiftNote, as_built_of, wanted_leads
 from mapper.ui import server
-from mapper.ui.compare_page import difference_svg
+from mapper.ui.compare_picture import difference_svg
 from mapper.ui.findings import Findings
 from mapper.ui.handover import handover_of
 from mapper.ui.handover_page import handover_html

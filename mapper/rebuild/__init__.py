@@ -18,6 +18,7 @@ from mapper.rebuild.model import (
     WantedLead,
 )
 from mapper.rebuild.plan import plan_rebuild
+from mapper.rebuild.same_plate import why_not_comparable
 
 __all__ = [
     "Bottleneck",
@@ -34,4 +35,5 @@ __all__ = [
     "changed_tables",
     "plan_rebuild",
     "route_difference",
+    "why_not_comparable",
 ]

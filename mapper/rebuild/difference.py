@@ -177,12 +177,12 @@ def changed_tables(
 ) -> list[str]:
     """Return, in sentences, what differs between two tables of pins, parts or the like.
 
-    Both map a name to its fields; `what` is what a row is called ("part", "zone").
+    Both map a name to its fields; `what` is what a row is called ("cover"), "" for nothing.
     """
-    out = [
-        f"{what} {shown(name)} is there no more." for name in sorted(before.keys() - after.keys())
-    ]
-    out += [f"{what} {shown(name)} is new." for name in sorted(after.keys() - before.keys())]
+    what = f"{what} " if what else ""
+    gone, new = before.keys() - after.keys(), after.keys() - before.keys()
+    out = [f"{what}{shown(name)} is there no more." for name in sorted(gone)]
+    out += [f"{what}{shown(name)} is new." for name in sorted(new)]
     for name in sorted(before.keys() & after.keys()):
         old, new = before[name], after[name]
         for key in sorted(old.keys() | new.keys()):
@@ -190,7 +190,7 @@ def changed_tables(
                 was, now = (
                     "not entered" if one.get(key) is None else shown(one[key]) for one in (old, new)
                 )
-                out.append(f"{what} {shown(name)}: {shown(key)} was {was}, is {now}.")
+                out.append(f"{what}{shown(name)}: {shown(key)} was {was}, is {now}.")
     return [sentence[:1].upper() + sentence[1:] for sentence in out]
 
 

@@ -15,6 +15,7 @@ from mapper.records.changes import (
     tick_changes,
 )
 from mapper.records.demo import open_demo
+from mapper.records.differing import tables_difference
 from mapper.records.document import DoneStep, JudgedEntry, PhotoEntry, Settings
 from mapper.records.errors import EditConflict, RecordsError
 from mapper.records.exchange import (
@@ -26,6 +27,7 @@ from mapper.records.exchange import (
     route_map_bytes,
 )
 from mapper.records.expected import ExpectedLead
+from mapper.records.fates import Fates, broken_leads, fates_of, fates_told, leads_not_there
 from mapper.records.job import Job
 from mapper.records.leads import Stretch, TracedLead, refit_stretches
 from mapper.records.moving import Moved, move_archive
@@ -59,6 +61,7 @@ __all__ = [
     "EditConflict",
     "EditRecord",
     "ExpectedLead",
+    "Fates",
     "Job",
     "JobPack",
     "JobParts",
@@ -76,10 +79,13 @@ __all__ = [
     "TracedLead",
     "as_built_of",
     "as_built_of_job",
+    "broken_leads",
     "cover_changes",
     "default_store_folder",
     "entries_of_map",
     "export_route_map",
+    "fates_of",
+    "fates_told",
     "fit_changes",
     "import_route_map",
     "is_pack",
@@ -87,6 +93,7 @@ __all__ = [
     "judgement_changes",
     "judgements_changes",
     "lead_changes",
+    "leads_not_there",
     "move_archive",
     "next_job_entries",
     "open_demo",
@@ -98,6 +105,7 @@ __all__ = [
     "route_map_bytes",
     "rename_changes",
     "shared_places",
+    "tables_difference",
     "take_in_pack",
     "takeout_changes",
     "tick_changes",

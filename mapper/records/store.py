@@ -193,6 +193,17 @@ class JobStore:
                 update(schema.job).where(schema.job.c.id == job_id).values(deleted_at=deleted_at)
             )
 
+    def values(self, key: str) -> dict[str, Any]:
+        """Return the value of one key ("plate") of every job that is not deleted and has it."""
+        job, entry = schema.job, schema.entry
+        with self.reading() as connection:
+            rows = connection.execute(
+                select(entry.c.job_id, entry.c.value)
+                .join(job, job.c.id == entry.c.job_id)
+                .where(entry.c.key == key, job.c.deleted_at.is_(None))
+            ).all()
+        return {job_id: value_of(text) for job_id, text in rows}
+
     # --- one job --------------------------------------------------------------------
 
     def job(self, job_id: str) -> Job:

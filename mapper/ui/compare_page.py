@@ -4,28 +4,32 @@ from __future__ import annotations
 
 import json
 from html import escape
-from math import hypot
-from typing import Any
 
 import streamlit as st
 
-from mapper.bench.parts import PART_KEYS
-from mapper.bench.pins import PIN_KEYS
-from mapper.errors import shown
+from mapper.errors import MapperError, shown
 from mapper.plate import Plate
-from mapper.rebuild import CrossingChange, RouteDifference, changed_tables, route_difference
-from mapper.records import Job
+from mapper.rebuild import RouteDifference, route_difference, why_not_comparable
+from mapper.records import (
+    Fates,
+    Job,
+    JobStore,
+    RecordsError,
+    fates_of,
+    fates_told,
+    tables_difference,
+)
 from mapper.routes import RouteMap
 from mapper.ui import jobbar, looks
-from mapper.ui.drawing import Mark, plate_svg
+from mapper.ui.compare_picture import SIGNS, difference_svg
 from mapper.ui.session import Context, go
 from mapper.ui.sheet_page import file_stem
 
-__all__ = ["difference_svg", "show"]
+__all__ = ["show"]
 
 FOUND, BUILT = "this job, as found (traced)", "this job, as built"
-FEW = 12  # changed crossings that are named in the picture
-SIGNS = {"new": "+", "vanished": "–", "other on top": "⇅"}
+OTHER_FOUND, OTHER_BUILT = "other job, as found (traced)", "other job, as built"
+NONE = "no other job"
 
 
 def show() -> None:
@@ -39,35 +43,143 @@ def show() -> None:
         if st.button("Go to Plate", type="primary"):
             go("plate")
         return
-    choices = _choices(ctx)
-    if len(choices) < 2:
-        looks.note(
-            "There is only one map so far. Keep an as-built map on the page Rebuild, or map the "
-            "plate in another job.",
-            "calm",
-        )
-        if st.button("Go to Rebuild", type="primary"):
-            go("rebuild")
-        return
+    same, others = _other_jobs(ctx)
+    maps = _maps(ctx.job, FOUND, BUILT)
+    other = _other_job(ctx, same, others, bool(maps) and BUILT not in maps)
+    if other is not None:
+        maps |= _maps(other, OTHER_FOUND, OTHER_BUILT)
+    if len(maps) < 2:
+        _too_few(bool(same or others))
+    else:
+        _compared(ctx, other, maps)
+    _takeouts(ctx, same)
+
+
+def _too_few(others: bool) -> None:
+    looks.note(
+        "There is only one map so far. Keep an as-built map on the page Rebuild, "
+        + ("or choose another job above." if others else "or map the plate in another job."),
+        "calm",
+    )
+    if st.button("Go to Rebuild", type="primary"):
+        go("rebuild")
+
+
+# --- which jobs ---------------------------------------------------------------------
+
+
+def _other_jobs(ctx: Context) -> tuple[dict[str, str], dict[str, str]]:
+    """Other jobs with a plate, job id -> words: on this plate, and on another one."""
+    listed = [one for one in ctx.store.jobs() if one.id != ctx.job_id]
+    key = tuple((one.id, one.revision) for one in listed)
+    why = _why_not(repr(ctx.job.plate), key, ctx.job.plate, ctx.store)
+    words = {
+        one.id: f"{one.name or 'Job without a name'} · {one.created_at.astimezone():%Y-%m-%d} "
+        f"({one.id[:6]})"
+        for one in listed
+        if one.id in why
+    }
+    same = {job_id: text for job_id, text in words.items() if why[job_id] is None}
+    return same, {job_id: text for job_id, text in words.items() if why[job_id] is not None}
+
+
+@st.cache_data(show_spinner=False, max_entries=4)
+def _why_not(
+    plate_key: str, jobs: tuple[tuple[str, int], ...], _plate: Plate, _store: JobStore
+) -> dict[str, str | None]:
+    """Job id -> why its plate is another one, None for this one; jobs without a plate are out."""
+    found = {}
+    wanted = {job_id for job_id, _ in jobs}
+    for job_id, mapping in _store.values("plate").items():
+        if job_id in wanted:
+            try:
+                found[job_id] = why_not_comparable(_plate, Plate.from_mapping(mapping))
+            except MapperError as error:
+                found[job_id] = str(error)
+    return found
+
+
+@st.cache_resource(show_spinner="Reading the other job", max_entries=12)
+def _view(folder: str, job_id: str, revision: int, _store: JobStore) -> Job:
+    return _store.job(job_id)
+
+
+def _read(ctx: Context, job_id: str) -> Job:
+    return _view(str(ctx.store.folder), job_id, ctx.store.revision(job_id), ctx.store)
+
+
+def _other_job(
+    ctx: Context, same: dict[str, str], others: dict[str, str], wanted: bool
+) -> Job | None:
+    """The other job that is chosen, when it is of this plate."""
+    if not same and not others:
+        return None
+    words = {NONE: None}
+    words |= {f"this plate: {text}": job_id for job_id, text in same.items()}
+    words |= {f"another plate: {text}": job_id for job_id, text in others.items()}
+    start = 1 if wanted and same else 0
+    chosen = words.get(st.selectbox("Other job", list(words), start, key="compare job"))
+    if chosen is None:
+        return None
+    try:
+        job = _read(ctx, chosen)
+    except RecordsError as error:
+        looks.note(str(error), "stop")
+        return None
+    why = None if job.plate is None else why_not_comparable(ctx.job.plate, job.plate)
+    if why is not None or job.plate is None:
+        looks.note(why or "That job has no plate any more.", "stop")
+        return None
+    if not _maps(job, OTHER_FOUND, OTHER_BUILT):
+        looks.note("That job has no traced leads and no as-built map.", "calm")
+        return None
+    return job
+
+
+def _maps(job: Job, found: str, built: str) -> dict[str, tuple[Job, RouteMap]]:
+    """What a job can be compared by: words -> (job, map)."""
+    maps = {}
+    if job.leads:
+        maps[found] = job, job.route_map(provisional=False)
+    if job.as_built is not None:
+        maps[built] = job, job.as_built.route_map
+    return maps
+
+
+# --- what differs -------------------------------------------------------------------
+
+
+def _compared(ctx: Context, other: Job | None, maps: dict[str, tuple[Job, RouteMap]]) -> None:
     first_column, second_column, third_column = st.columns([2, 2, 1], vertical_alignment="bottom")
-    names = list(choices)
-    second_at = names.index(BUILT) if BUILT in names else 1
-    first = first_column.selectbox("From", names, 0, key="compare first")
-    second = second_column.selectbox("To", names, second_at, key="compare second")
+    names = list(maps)
+    start = _start(names)
+    key = "" if other is None else other.id
+    first = first_column.selectbox("From", names, start[0], key=f"compare first {key}")
+    second = second_column.selectbox("To", names, start[1], key=f"compare second {key}")
     moved_mm = third_column.number_input(
         "Moved counts from mm", 1.0, 200.0, 10.0, 1.0, format="%g", key="compare moved"
     )
-    jobs = [_job(ctx, choices[name]) for name in (first, second)]
-    maps = [_map(job, name) for job, name in zip(jobs, (first, second), strict=True)]
-    found = route_difference(maps[0], maps[1], moved_mm)
-    other = _tables(*jobs) if jobs[0].id != jobs[1].id else []
-    _summary(found, other)
+    jobs = [maps[name][0] for name in (first, second)]
+    two = [maps[name][1] for name in (first, second)]
+    why = why_not_comparable(two[0].plate, two[1].plate)
+    if why is not None:  # an as-built map from a file has a plate of its own
+        looks.note(why, "stop")
+        return
+    for name in dict.fromkeys((first, second)):
+        job = maps[name][0]
+        if name in (BUILT, OTHER_BUILT) and not job.as_built.confirmed:
+            st.caption(
+                f"{name[:1].upper()}{name[1:]}: nobody has confirmed yet that it was laid so."
+            )
+    found = route_difference(two[0], two[1], moved_mm)
+    tables = tables_difference(*jobs) if jobs[0].id != jobs[1].id else {}
+    _summary(found, tables)
     left, right = st.columns([2, 3], gap="medium")
     with left:
-        _list(found, other)
+        _list(found, tables)
         st.download_button(
             "Differences (JSON)",
-            json.dumps({**found.to_dict(), "pins_and_parts": other}, ensure_ascii=False, indent=1),
+            json.dumps({**found.to_dict(), **_json(tables)}, ensure_ascii=False, indent=1),
             f"{file_stem(ctx.job.name)} differences.json",
             "application/json",
             on_click="ignore",
@@ -75,7 +187,7 @@ def show() -> None:
         )
     with right:
         st.image(
-            difference_svg(maps[1].plate, maps, found),
+            difference_svg(two[1].plate, two, found),
             width="stretch",
             alt="Leads that moved and crossings that changed",
         )
@@ -86,45 +198,20 @@ def show() -> None:
         )
 
 
-def _choices(ctx: Context) -> dict[str, str]:
-    """What can be compared: words -> job id."""
-    found = {FOUND: ctx.job_id} if ctx.job.leads else {}
-    if ctx.job.as_built is not None:
-        found[BUILT] = ctx.job_id
-    for one in ctx.store.jobs():
-        if one.id != ctx.job_id and one.leads:
-            found[f"job {one.name or 'without a name'} ({one.id[:6]})"] = one.id
-    return found
+def _start(names: list[str]) -> tuple[int, int]:
+    """What is compared first: the older wiring with the newer one."""
+    for pair in ((FOUND, BUILT), (OTHER_BUILT, FOUND), (OTHER_FOUND, FOUND)):
+        if set(pair) <= set(names):
+            return names.index(pair[0]), names.index(pair[1])
+    return 0, 1
 
 
-def _job(ctx: Context, job_id: str) -> Job:
-    return ctx.job if job_id == ctx.job_id else ctx.store.job(job_id)
+def _json(tables: dict[str, list[str]]) -> dict[str, list[str]]:
+    return {name.lower(): sentences for name, sentences in tables.items()}
 
 
-def _map(job: Job, name: str) -> RouteMap:
-    return job.as_built.route_map if name == BUILT else job.route_map(provisional=False)
-
-
-def _tables(first: Job, second: Job) -> list[str]:
-    """What differs in pins and parts of two jobs, in sentences."""
-    kept = {*PART_KEYS, *PIN_KEYS}
-    zones = [
-        {zone.id: {key: value for key, value in zone.data.items() if key in kept} for zone in own}
-        for own in (first.zones, second.zones)
-    ]
-    covers = [
-        {one.id: _plain(job.value(f"cover/{one.id}", {})) for one in job.covers}
-        for job in (first, second)
-    ]
-    return [*changed_tables(*zones, "zone"), *changed_tables(*covers, "cover")]
-
-
-def _plain(value: dict[str, Any]) -> dict[str, Any]:
-    return {key: json.dumps(one) if isinstance(one, list) else one for key, one in value.items()}
-
-
-def _summary(found: RouteDifference, other: list[str]) -> None:
-    if found.same and not other:
+def _summary(found: RouteDifference, tables: dict[str, list[str]]) -> None:
+    if found.same and not any(tables.values()):
         looks.note("Nothing differs.", "calm")
         return
     count = {
@@ -139,62 +226,72 @@ def _summary(found: RouteDifference, other: list[str]) -> None:
         ", ".join(f"{changes.count(word)} {word}" for word in SIGNS if word in changes)
         or "as before"
     )
-    looks.note(f"Leads: {leads}. Crossings: {crossings}. Pins and parts: {len(other)} changes.")
+    rest = "".join(
+        f" {name}: {looks.counted(len(sentences), 'change') if sentences else 'as before'}."
+        for name, sentences in tables.items()
+    )
+    looks.note(f"Leads: {leads}. Crossings: {crossings}.{rest}")
 
 
-def _list(found: RouteDifference, other: list[str]) -> None:
-    rows = [escape(sentence) for sentence in [*found.sentences(), *other]]
+def _list(found: RouteDifference, tables: dict[str, list[str]]) -> None:
+    parts = {"Routes and crossings": found.sentences(), **tables}
+    rows = "".join(
+        f"<b>{escape(name)}</b><ul>"
+        + "".join(f"<li>{escape(sentence)}</li>" for sentence in sentences)
+        + "</ul>"
+        for name, sentences in parts.items()
+        if sentences
+    )
     if rows:
         with st.container(height=430):
-            st.html("<ul>" + "".join(f"<li>{row}</li>" for row in rows) + "</ul>")
+            st.html(rows)
 
 
-def _marks(changes: tuple[CrossingChange, ...], apart_mm: float) -> list[Mark]:
-    """A sign for each change; changes of one sort that lie close together share one, counted."""
-    groups: list[list[CrossingChange]] = []
-    for one in changes:
-        near = (
-            own
-            for own in groups
-            if own[0].change == one.change
-            and hypot(own[0].x_mm - one.x_mm, own[0].y_mm - one.y_mm) < apart_mm
-        )
-        group = next(near, None)
-        if group is None:
-            groups.append([one])
-        else:
-            group.append(one)
-    few = len(changes) <= FEW
-    marks = []
-    for own in groups:
-        first = own[0]
-        words = SIGNS[first.change]
-        if few and len(own) == 1:
-            words += f" {shown(first.a, 12)} / {shown(first.b, 12)}"
-        elif len(own) > 1:
-            words += f" {len(own)}"
-        ink = "#0b4f5c" if first.change == "vanished" else "#a32200"
-        marks.append(Mark(first.x_mm, first.y_mm, words, ink))
-    return marks
+# --- several takeouts ---------------------------------------------------------------
 
 
-def difference_svg(
-    plate: Plate, maps: list[RouteMap] | tuple[RouteMap, RouteMap], found: RouteDifference
-) -> str:
-    """Draw the second map, the moved leads bold over their old routes, and changed crossings."""
-    top = max(y for _, y in plate.outline_mm)
-    wide = max(plate.width_mm, plate.height_mm) / 260
-    under = []
-    lost = [maps[0].leads_by_id[name].points_mm for name in found.gone]
-    for route in [maps[0].leads_by_id[one.id].points_mm for one in found.moved] + lost:
-        line = " ".join(f"{x:.2f},{top - y:.2f}" for x, y in route)
-        under.append(
-            f'<polyline points="{line}" fill="none" stroke="#4a5661" stroke-width="{wide:.2f}" '
-            f'stroke-dasharray="{4 * wide:.2f} {3 * wide:.2f}"/>'
-        )
-    bold = {one.id for one in found.moved} | set(found.new)
-    leads = maps[1].leads
-    marks = _marks(found.crossings, max(plate.width_mm, plate.height_mm) / 30)
-    faint = [lead.id for lead in leads if lead.id not in bold]
-    ordered = sorted(leads, key=lambda lead: lead.id in bold)
-    return plate_svg(plate, ordered, marks=marks, faint=faint, under="".join(under))
+@st.cache_data(show_spinner="Reading the other takeouts", max_entries=24)
+def _fates(folder: str, job_id: str, revision: int, _job: Job) -> Fates:
+    return fates_of(_job)
+
+
+def _takeouts(ctx: Context, same: dict[str, str]) -> None:
+    """Which leads had to be replaced at which takeout of this plate."""
+    found = []
+    for job_id in (ctx.job_id, *same):
+        try:
+            job = ctx.job if job_id == ctx.job_id else _read(ctx, job_id)
+            fates = _fates(str(ctx.store.folder), job_id, job.revision, job)
+        except MapperError as error:
+            looks.note(f"{same.get(job_id, 'This job')} was left out: {shown(error, 200)}", "calm")
+            continue
+        if fates.by_lead:
+            found.append(fates)
+    if not found:
+        return
+    st.subheader("Over the takeouts of this plate")
+    told = fates_told(found)
+    st.caption(
+        f"{looks.counted(len(found), 'job')} on this plate with readings or a teardown log. A lead "
+        "that broke takes its heater or thermocouple along."
+    )
+    if not told:
+        looks.note("No heater or thermocouple had to be replaced.", "calm")
+        return
+    with st.container(height=min(430, 40 + 30 * len(told))):
+        st.html("<ul>" + "".join(f"<li>{escape(one)}</li>" for one in told) + "</ul>")
+    with st.expander("As a table"):
+        st.dataframe(_table(found), hide_index=True, width="stretch")
+
+
+def _table(found: list[Fates]) -> list[dict[str, str]]:
+    ordered = sorted(found, key=lambda one: (one.day, one.job_id))
+    names = dict.fromkeys(lead for one in ordered for lead in one.by_lead)
+    heads = [f"{one.day} {shown(one.name, 24)} ({one.job_id[:4]})" for one in ordered]
+    return [
+        {
+            "Lead": lead,
+            **{head: one.by_lead.get(lead, "") for head, one in zip(heads, ordered, strict=True)},
+        }
+        for lead in sorted(names)
+    ]

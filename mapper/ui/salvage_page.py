@@ -25,14 +25,14 @@ from mapper.bench.salvage import (
     total_price,
 )
 from mapper.errors import shown
-from mapper.records import Job
+from mapper.records import Job, broken_leads, leads_not_there
 from mapper.sheets import order_list_csv, order_list_xlsx, salvage_sheet_pdf
 from mapper.sheets.salvage_sheet import SALVAGE_CAUTION, comparison_rows, money
 from mapper.ui import jobbar, looks
 from mapper.ui.session import Context, go
 from mapper.ui.sheet_page import file_stem
 
-__all__ = ["broken_leads", "leads_not_there", "show"]
+__all__ = ["show"]
 
 INVENTED = "The numbers of this demo job are invented."
 XLSX_KIND = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -62,26 +62,6 @@ def show() -> None:
     with right:
         _compared(comparison)
     _downloads(job, parts, comparison)
-
-
-def broken_leads(job: Job) -> frozenset[str]:
-    """Ids, as the zones expect them, of the leads that the teardown log says broke."""
-    wires = {step.wire for step in job.done if step.action == "broke"}
-    if wires and job.plate is not None:  # a piece of a lead that broke before is that lead
-        wires = {job.teardown.lead_of(wire) for wire in wires} | wires
-    expected = {(lead.drop, lead.kind): lead.id for lead in job.expected_leads()}
-    by_id = {lead.id: lead for lead in job.leads}
-    names = set(wires)
-    for wire in wires & set(by_id):  # a lead from a file may be named in another way
-        names.add(expected.get((by_id[wire].drop, by_id[wire].kind), wire))
-    return frozenset(names)
-
-
-def leads_not_there(job: Job) -> frozenset[str]:
-    """Leads that zones of this plate do not have, as the job's settings say."""
-    expected = {lead.id for lead in job.expected_leads()}
-    zones = {name.rpartition("-")[0] for name in expected | set(job.settings.not_there)}
-    return frozenset(f"{zone}-{suffix}" for zone in zones for suffix in "HT") - expected
 
 
 def _counted(parts: tuple[PartVerdict, ...]) -> None:
