@@ -14,7 +14,7 @@ import subprocess
 import sys
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
@@ -134,6 +134,17 @@ def page_of(browser: Any, address: str, **options: Any) -> Iterator[Any]:
 def settled(page: Any) -> None:
     """Wait until the script of the page has run to its end."""
     page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
+
+
+def until(page: Any, happened: Callable[[], bool]) -> None:
+    """Wait until it has happened (in the store, say); the page goes on meanwhile."""
+    for _ in range(600):
+        if happened():
+            break
+        page.wait_for_timeout(100)
+    else:
+        raise AssertionError("it did not happen within a minute")
+    settled(page)
 
 
 def go(page: Any, name: str) -> None:

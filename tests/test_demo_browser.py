@@ -11,7 +11,7 @@ import pytest
 
 from mapper.pulling import check_order, plan_pull
 from mapper.records import JobStore, open_demo
-from tests.browser import CanvasDriver, browser, go, page_of, running_server, settled
+from tests.browser import CanvasDriver, browser, go, page_of, running_server, settled, until
 
 __all__ = ["browser"]  # the fixture
 
@@ -58,15 +58,12 @@ def test_the_demo_is_finished_step_by_step_and_a_reload_finds_it_all(browser, de
         go(page, "Crossings")
         before = {one.id for one in store.job(job_id).judged}
         page.get_by_role("button", name="is on top").first.click()
-        settled(page)
-        page.wait_for_timeout(500)
-        settled(page)
+        until(page, lambda: {one.id for one in store.job(job_id).judged} != before)
         assert len({one.id for one in store.job(job_id).judged} - before) == 1
 
         go(page, "Pull plan")
         page.get_by_role("button", name="Out", exact=True).first.click()
-        page.wait_for_timeout(500)
-        settled(page)
+        until(page, lambda: bool(store.job(job_id).done))
         (step,) = store.job(job_id).done
         assert step.action == "pull"
         assert not check_order(store.job(job_id).route_map(), [step.wire])
