@@ -6,10 +6,11 @@ import io
 from collections.abc import Sequence
 
 from reportlab.lib.colors import HexColor
+from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
 from mapper.sheets.lettering import MM_PER_POINT, face, printable
-from mapper.sheets.scene import Circle, Line, Scene, Text
+from mapper.sheets.scene import Circle, Item, Line, Picture, Scene, Text
 
 __all__ = ["scenes_to_pdf"]
 
@@ -36,7 +37,7 @@ def _pen(canvas: Canvas, item: Line | Circle) -> None:
         canvas.setFillColor(HexColor(item.fill))
 
 
-def _draw(canvas: Canvas, item: Line | Circle | Text) -> None:
+def _draw(canvas: Canvas, item: Item) -> None:
     canvas.saveState()
     if isinstance(item, Text):
         canvas.setFillColor(HexColor(item.colour))
@@ -47,6 +48,11 @@ def _draw(canvas: Canvas, item: Line | Circle | Text) -> None:
             "end": canvas.drawRightString,
         }[item.anchor]
         draw(item.x_mm / MM_PER_POINT, item.y_mm / MM_PER_POINT, printable(item.text))
+    elif isinstance(item, Picture):
+        # a JPEG is taken over as it is, not packed anew
+        sides = (item.x_mm, item.y_mm, item.width_mm, item.height_mm)
+        image = ImageReader(io.BytesIO(item.jpeg))
+        canvas.drawImage(image, *(side / MM_PER_POINT for side in sides))
     else:
         _pen(canvas, item)
         stroke, fill = int(bool(item.colour)), int(bool(item.fill))

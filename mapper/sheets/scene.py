@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["Circle", "Item", "Line", "Scene", "Text"]
+__all__ = ["Circle", "Item", "Line", "Picture", "Scene", "Text"]
 
 Point = tuple[float, float]
 
@@ -50,7 +50,18 @@ class Text:
     anchor: Literal["start", "middle", "end"] = "start"
 
 
-Item = Line | Circle | Text
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """A JPEG that fills a rectangle; (x_mm, y_mm) is its lower left corner."""
+
+    x_mm: float
+    y_mm: float
+    width_mm: float
+    height_mm: float
+    jpeg: bytes
+
+
+Item = Line | Circle | Picture | Text
 
 
 @dataclass(frozen=True)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import base64
 import xml.etree.ElementTree as ET
 
 from mapper.sheets.lettering import FAMILY
-from mapper.sheets.scene import Circle, Line, Scene, Text
+from mapper.sheets.scene import Circle, Item, Line, Picture, Scene, Text
 
 __all__ = ["scene_to_svg"]
 
@@ -48,7 +49,7 @@ def _xml_safe(text: str) -> str:
     return "".join(ch if ch in "\t\n" or ch >= " " else "\N{REPLACEMENT CHARACTER}" for ch in text)
 
 
-def _add(root: ET.Element, item: Line | Circle | Text, height_mm: float) -> None:
+def _add(root: ET.Element, item: Item, height_mm: float) -> None:
     if isinstance(item, Text):
         element = ET.SubElement(
             root,
@@ -63,6 +64,19 @@ def _add(root: ET.Element, item: Line | Circle | Text, height_mm: float) -> None
             },
         )
         element.text = _xml_safe(item.text)
+    elif isinstance(item, Picture):
+        ET.SubElement(
+            root,
+            f"{{{NAMESPACE}}}image",
+            {
+                "x": _number(item.x_mm),
+                "y": _number(height_mm - item.y_mm - item.height_mm),
+                "width": _number(item.width_mm),
+                "height": _number(item.height_mm),
+                "preserveAspectRatio": "none",
+                "href": f"data:image/jpeg;base64,{base64.b64encode(item.jpeg).decode()}",
+            },
+        )
     elif isinstance(item, Circle):
         ET.SubElement(
             root,

@@ -10,7 +10,7 @@ import streamlit as st
 
 from mapper.errors import shown
 from mapper.pulling import Cover, Step, cover_outlines
-from mapper.records import PhotoEntry
+from mapper.sheets import pull_way, stage_rank
 from mapper.ui import jobbar, looks
 from mapper.ui.crops import Crop, crop_of_place, draw_lead
 from mapper.ui.findings import Findings, findings_of
@@ -139,7 +139,7 @@ def _stopped(ctx: Context, findings: Findings, wire: str) -> None:
 
 
 def _place(ctx: Context, findings: Findings, step: Step) -> None:
-    for entry in sorted(ctx.job.photos, key=_newest, reverse=True):
+    for entry in sorted(ctx.job.photos, key=lambda one: stage_rank(one.stage), reverse=True):
         if entry.sha256 not in ctx.job.fits:
             continue
         jpeg = _picture(ctx.job_id, ctx.job.revision, step, entry.sha256, ctx, findings)
@@ -152,13 +152,6 @@ def _place(ctx: Context, findings: Findings, step: Step) -> None:
             st.image(jpeg, caption=words, width="stretch", alt=words)
             return
     looks.note("No fitted photo shows this place: look at the plate itself.")
-
-
-def _newest(entry: PhotoEntry) -> tuple[int, int]:
-    """Later stages come first; "during 10" after "during 2"."""
-    word, _, number = entry.stage.partition(" ")
-    rank = {"before": 0, "during": 1, "cleared": 2, "rebuilt": -1}.get(word, 0)
-    return rank, int(number) if number.isdigit() else 0
 
 
 @st.cache_data(show_spinner=False, max_entries=60)
@@ -206,13 +199,10 @@ def _jpeg(crop: Crop) -> bytes | None:
 
 def _arrow(crop: Crop, points_mm: np.ndarray, at_mm: np.ndarray) -> None:
     """Draw the way of the pull, along the lead towards its free end, into the crop."""
-    middles = (points_mm[1:] + points_mm[:-1]) / 2
-    near = int(np.argmin(np.linalg.norm(middles - at_mm, axis=1)))
-    near = len(middles) - 1 if np.array_equal(at_mm, points_mm[-1]) else near
-    along = points_mm[near + 1] - points_mm[near]
-    along = along / max(float(np.linalg.norm(along)), 1e-9) * [1, -1]
+    along = pull_way(points_mm, at_mm) * [1, -1]
     tip = crop.px_from_plate(at_mm)[0]
-    start, end = (tip - along * 70, tip) if near == len(middles) - 1 else (tip, tip + along * 90)
+    whole = np.array_equal(at_mm, points_mm[-1])
+    start, end = (tip - along * 70, tip) if whole else (tip, tip + along * 90)
     ends = [tuple(int(v) for v in np.round(one)) for one in (start, end)]
     for colour, wide in (((255, 255, 255), 16), ((0, 94, 213), 9)):
         cv2.arrowedLine(crop.pixels_bgr, *ends, colour, wide, cv2.LINE_AA, tipLength=0.4)

@@ -18,12 +18,13 @@ from mapper.ui import jobbar, looks
 from mapper.ui.findings import findings_of
 from mapper.ui.parts_panel import part_how
 from mapper.ui.print_panels import route_sheet_panel, wire_tags_panel
+from mapper.ui.pull_crops import pull_crops_panel, pull_crops_pdf
 from mapper.ui.response_record import record_files, response_sheet_panel
 from mapper.ui.session import go, open_store
 
 __all__ = ["file_stem", "show"]
 
-SHEETS = ("Pull sheet", "Route map to scale", "Wire tags", "Response test")
+SHEETS = ("Pull sheet", "Pull order with crops", "Route map to scale", "Wire tags", "Response test")
 
 
 def show() -> None:
@@ -71,6 +72,8 @@ def show() -> None:
         )
         if chosen == "Route map to scale":
             route_sheet_panel(job, stem)
+        elif chosen == "Pull order with crops":
+            pull_crops_panel(job, stem)
         elif chosen == "Wire tags":
             wire_tags_panel(job, stem)
         elif chosen == "Response test":
@@ -127,6 +130,7 @@ def _pack(job: Job, stem: str) -> bytes:
     try:
         pdf, svg = _sheets(job.id, job.revision, job)
         readable |= {f"{stem} pull sheet.pdf": pdf, f"{stem} pull sheet.svg": svg.encode()}
+        readable[f"{stem} pull order with crops.pdf"] = pull_crops_pdf(job)
     except MapperError:  # no lead is traced yet: the pack goes without a sheet
         pass
     readable |= record_files(job, stem)
