@@ -90,7 +90,7 @@ def test_changed_pins_and_parts_are_told_in_words_and_prices_are_not():
     assert found["Pins"] == ["Z01: Heater pin was X1:1, is X1:3."]
     assert found["Parts"] == [
         "Z01: Sensor type was J, is K.",
-        "Z01: Watts of the zone was 500.0, is 630.0.",
+        "Z01: Watts of the zone was 500, is 630.",
     ]
     assert found["Covers"] == []
 
@@ -202,7 +202,7 @@ def test_any_two_maps_of_two_jobs_on_one_plate_are_compared(store: JobStore):
     ]
     assert app.selectbox[1].value == "other job, as built"
     assert app.selectbox[2].value == "this job, as found (traced)"
-    assert "11 gone" in said(app) and "Watts of the zone was 500.0, is 630.0" in said(app)
+    assert "11 gone" in said(app) and "Watts of the zone was 500, is 630" in said(app)
     app.selectbox[1].set_value("other job, as found (traced)").run()
     assert "Leads: as before" in said(app) and not app.exception
 

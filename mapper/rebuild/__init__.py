@@ -1,5 +1,6 @@
 """The next wiring: planned routes that do not lock, and what differs between two route maps."""
 
+from mapper.rebuild.choices import LeadWay, lead_ways
 from mapper.rebuild.difference import (
     ChangedLead,
     CrossingChange,
@@ -25,6 +26,7 @@ __all__ = [
     "ChangedLead",
     "CrossingChange",
     "Fill",
+    "LeadWay",
     "MovedLead",
     "PlannedLead",
     "RebuildError",
@@ -33,6 +35,7 @@ __all__ = [
     "RouteDifference",
     "WantedLead",
     "changed_tables",
+    "lead_ways",
     "plan_rebuild",
     "route_difference",
     "why_not_comparable",

@@ -14,6 +14,11 @@ from mapper.records.changes import (
     takeout_changes,
     tick_changes,
 )
+from mapper.records.correcting import (
+    corrected_by_trace,
+    corrected_by_way,
+    corrected_from_job,
+)
 from mapper.records.demo import open_demo
 from mapper.records.differing import tables_difference
 from mapper.records.document import DoneStep, JudgedEntry, PhotoEntry, Settings
@@ -35,6 +40,7 @@ from mapper.records.pack import JobPack, is_pack, read_pack, take_in_pack, write
 from mapper.records.parts import CoverEntry, JobParts, TakeoutEntry, parts_in_file
 from mapper.records.rebuilding import (
     AsBuilt,
+    Correction,
     RebuildEntry,
     ShiftNote,
     as_built_of,
@@ -56,6 +62,7 @@ __all__ = [
     "RENAME_DEPENDS_ON",
     "TICK_DEPENDS_ON",
     "AsBuilt",
+    "Correction",
     "CoverEntry",
     "DoneStep",
     "EditConflict",
@@ -80,6 +87,9 @@ __all__ = [
     "as_built_of",
     "as_built_of_job",
     "broken_leads",
+    "corrected_by_trace",
+    "corrected_by_way",
+    "corrected_from_job",
     "cover_changes",
     "default_store_folder",
     "entries_of_map",

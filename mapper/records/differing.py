@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from mapper.bench.parts import PART_KEYS, field_of
+from mapper.bench.parts import PART_KEYS, field_of, words_of_value
 from mapper.bench.pins import PIN_WORDS
 from mapper.rebuild import changed_tables
 from mapper.records.document import key_of
@@ -37,7 +37,11 @@ def _zones(first: Job, second: Job, words: Mapping[str, str], what: str) -> list
         own = {zone.id: zone.data for zone in job.zones}
         tables.append(
             {
-                name: {words[key]: one for key, one in own.get(name, {}).items() if key in words}
+                name: {
+                    words[key]: words_of_value(key, one) if key in PARTS else one
+                    for key, one in own.get(name, {}).items()
+                    if key in words and one is not None
+                }
                 for name in names
             }
         )

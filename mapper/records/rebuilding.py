@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AsBuilt",
+    "Correction",
     "RebuildEntry",
     "ShiftNote",
     "as_built_of",
@@ -75,6 +76,30 @@ class RebuildEntry:
 
 
 @dataclass(frozen=True)
+class Correction:
+    """That somebody gave a lead of the as-built map another route, how, and when."""
+
+    wire: str
+    how: str = ""
+    by: str = ""
+    at: datetime | None = None
+
+    @classmethod
+    def from_mapping(cls, mapping: Mapping[str, Any]) -> Correction:
+        where = "as-built: correction"
+        return cls(
+            text(required(mapping, "wire", where), where),
+            text(mapping.get("how", ""), where),
+            text(mapping.get("by", ""), where),
+            moment(mapping.get("at"), where),
+        )
+
+    def to_mapping(self) -> dict[str, Any]:
+        at = None if self.at is None else self.at.isoformat()
+        return {"wire": self.wire, "how": self.how, "by": self.by, "at": at}
+
+
+@dataclass(frozen=True)
 class AsBuilt:
     """The ``as-built`` entry: the routes that were laid, in which order and how long.
 
@@ -82,7 +107,8 @@ class AsBuilt:
     like this. Until then nobody has seen the wiring, so `route_map` gives every stretch as unseen
     and every meeting as open: a plan must never tell the next person that a lead is free.
     `install`: (lead id, cut length in mm or None) in the order of laying; may be empty for a map
-    that came from elsewhere. `source`: where it came from, in words.
+    that came from elsewhere. `source`: where it came from, in words. `corrections`: leads that
+    were given another route since, oldest first.
     """
 
     laid_map: RouteMap
@@ -91,6 +117,7 @@ class AsBuilt:
     by: str = ""
     at: datetime | None = None
     confirmed: bool = False
+    corrections: tuple[Correction, ...] = ()
 
     @property
     def route_map(self) -> RouteMap:
@@ -100,7 +127,8 @@ class AsBuilt:
         leads = tuple(
             replace(lead, seen=(False,) * (len(lead.points_mm) - 1)) for lead in self.laid_map.leads
         )
-        return replace(self.laid_map, leads=leads, judged=(), unseen_error_mm=UNSEEN_ERROR_MM)
+        unseen_mm = max(UNSEEN_ERROR_MM, self.laid_map.unseen_error_mm)
+        return replace(self.laid_map, leads=leads, judged=(), unseen_error_mm=unseen_mm)
 
     @classmethod
     def from_mapping(cls, mapping: Mapping[str, Any]) -> AsBuilt:
@@ -114,6 +142,9 @@ class AsBuilt:
             length = one.get("cut_length_mm") if isinstance(one, Mapping) else None
             wire = text(required(one, "wire", where), f"{where}: wire")
             install.append((wire, None if length is None else number(length, f"{where}: length")))
+        corrections = mapping.get("corrections") or ()
+        if not isinstance(corrections, list | tuple):
+            raise RecordsError(f"{where}: corrections should be a list: take the map anew.")
         return cls(
             laid_map,
             tuple(install),
@@ -121,6 +152,7 @@ class AsBuilt:
             text(mapping.get("by", ""), f"{where}: by"),
             moment(mapping.get("at"), f"{where}: at"),
             mapping.get("confirmed") is True,
+            tuple(map(Correction.from_mapping, corrections)),
         )
 
     def to_mapping(self) -> dict[str, Any]:
@@ -131,6 +163,7 @@ class AsBuilt:
             "by": self.by,
             "at": None if self.at is None else self.at.isoformat(),
             "confirmed": self.confirmed,
+            "corrections": [one.to_mapping() for one in self.corrections],
         }
 
 

@@ -132,6 +132,7 @@ def _names(job: Job, old: str) -> Iterator[tuple[str, str]]:
     if job.as_built is not None:
         laid = [lead.id for lead in job.as_built.laid_map.leads]
         laid += [name for name, _ in job.as_built.install]
+        laid += [one.wire for one in job.as_built.corrections]
         yield from (("the as-built map", name) for name in laid if name != old)
 
 
@@ -168,7 +169,9 @@ def _as_built(entry: AsBuilt, name: Any) -> AsBuilt:
     leads = tuple(replace(lead, id=name(lead.id)) for lead in laid.leads)
     judged = tuple(replace(one, a=name(one.a), b=name(one.b)) for one in laid.judged)
     install = tuple((name(wire), length_mm) for wire, length_mm in entry.install)
-    return replace(entry, laid_map=replace(laid, leads=leads, judged=judged), install=install)
+    corrections = tuple(replace(one, wire=name(one.wire)) for one in entry.corrections)
+    laid = replace(laid, leads=leads, judged=judged)
+    return replace(entry, laid_map=laid, install=install, corrections=corrections)
 
 
 def _account(job: Job, names: dict[str, str]) -> tuple[Any, ...]:

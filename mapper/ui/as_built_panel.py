@@ -11,6 +11,7 @@ from mapper.errors import shown
 from mapper.records import AsBuilt, as_built_of_job, entries_of_map, route_map_bytes
 from mapper.routes import read_route_map
 from mapper.ui import looks
+from mapper.ui.as_built_correct import correct_panel
 from mapper.ui.session import Context, go, open_job
 from mapper.ui.sheet_page import file_stem
 
@@ -61,6 +62,7 @@ def as_built_panel(ctx: Context) -> None:
             "Take the as-built map away", {"as-built": None}
         ):
             st.rerun()
+        correct_panel(ctx, built)
     with st.expander("Take the as-built map from another job or a file"):
         _from_job(ctx)
         _from_file(ctx)

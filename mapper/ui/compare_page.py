@@ -21,6 +21,7 @@ from mapper.records import (
 )
 from mapper.routes import RouteMap
 from mapper.ui import jobbar, looks
+from mapper.ui.as_built_correct import correct_panel
 from mapper.ui.compare_picture import SIGNS, difference_svg
 from mapper.ui.session import Context, go
 from mapper.ui.sheet_page import file_stem
@@ -52,6 +53,8 @@ def show() -> None:
         _too_few(bool(same or others))
     else:
         _compared(ctx, other, maps)
+    if ctx.job.as_built is not None:
+        correct_panel(ctx, ctx.job.as_built)
     _takeouts(ctx, same)
 
 
