@@ -2,13 +2,14 @@
 
 import os
 import threading
+from pathlib import Path
 
 import cv2
 import numpy as np
 import streamlit as st
 
 from mapper.ui.canvas import Handle, Line, Marker, photo_canvas, take_operations
-from mapper.ui.tiles import open_photo
+from mapper.ui.tiles import SHELF, open_photo
 
 
 def checkered() -> np.ndarray:
@@ -32,6 +33,13 @@ def kept(name: str) -> tuple[dict[str, tuple[float, float]], list[str]]:
 
 st.set_page_config(layout="wide")
 points, log = kept(st.query_params.get("keep", ""))
+tool = st.query_params.get("tool", "point")
+opened = open_photo("test photo", load)
+if tool == "trace":
+    SHELF.ground(opened.token)
+    gate = Path(os.environ["CANVAS_GATE"])  # a page that is not done before the test says so
+    while points and not gate.exists():
+        threading.Event().wait(0.05)
 for op in take_operations("canvas"):
     log.append(f"{op.type}:{op.id or op.key or ''}")
     if op.type == "point":
@@ -41,11 +49,10 @@ for op in take_operations("canvas"):
     elif op.type == "remove":
         points.pop(op.id, None)
 
-tool = st.query_params.get("tool", "point")
 odd = '<b>"it\'s"</b>'
 photo_canvas(
     "canvas",
-    open_photo("test photo", load),
+    opened,
     tool=tool,
     lines=[
         Line("a", [(200, 200), (800, 260), (1400, 200)], tag=odd, pick=tool == "look"),

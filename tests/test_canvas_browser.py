@@ -20,8 +20,15 @@ APP = Path(__file__).with_name("canvas_app.py")
 
 
 @pytest.fixture(scope="module")
-def address(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    with running_server(tmp_path_factory.mktemp("store"), script=APP) as address:
+def gate(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """While there is no such file, the page with the tool "trace" answers one click only."""
+    return tmp_path_factory.mktemp("gate") / "open"
+
+
+@pytest.fixture(scope="module")
+def address(browser: Any, tmp_path_factory: pytest.TempPathFactory, gate: Path) -> Iterator[str]:
+    folder, gated = tmp_path_factory.mktemp("store"), {"CANVAS_GATE": str(gate)}
+    with running_server(folder, script=APP, environment=gated) as address:
         yield address
 
 
@@ -75,6 +82,24 @@ def test_no_click_is_lost_while_the_page_is_busy(browser: Any, busy_address: str
         twelve_fast_clicks(canvas)
         canvas.wait_acknowledged()
         assert log_of(page) == ["point:"] * 12
+
+
+def test_lines_are_shown_before_python_has_dealt_with_the_clicks(
+    browser: Any, address: str, gate: Path
+) -> None:
+    expect = pytest.importorskip("playwright.sync_api").expect
+    with page_of(browser, f"{address}/?keep=ahead&tool=trace") as page:
+        canvas = CanvasDriver(page)
+        canvas.wait_tiles()
+        canvas.click(400, 600)  # on a line of the grid, as the others
+        canvas.wait_acknowledged()
+        for x in (700, 900, 1100):
+            canvas.click(x, 600)
+        expect(canvas.root).to_have_attribute("data-waiting", "0")  # all three lines are drawn
+        expect(canvas.root).to_have_attribute("data-pending", "3")  # the page waits at the gate
+        gate.touch()
+        canvas.wait_acknowledged()
+        assert log_of(page) == ["point:"] * 4
 
 
 def test_clicks_survive_a_reload_in_the_middle_and_none_comes_twice(

@@ -319,6 +319,7 @@ def _canvas(ctx: Context, state: PageState) -> None:
         undo=True,
         snap_reach_px=sight.reach_px if tracing else 0.0,
         tail=tail,
+        stroke=None if chosen is None else leads_view.stroke(chosen),
         place=f"{ctx.job_id} {state.photo}",
         plate_from_photo=frame_of(sight.fit, opened.width_px, opened.height_px),
         look_at=state.jump,

@@ -26,6 +26,7 @@ __all__ = [
     "next_untraced",
     "other_lines",
     "plate_layer",
+    "stroke",
 ]
 
 OTHERS = "other"
@@ -204,6 +205,11 @@ def chosen_lines(sight: Sight, row: LeadRow) -> list[Line]:
             )
         )
     return lines
+
+
+def stroke(row: LeadRow) -> Line:
+    """How a line of the chosen lead looks that Python has not drawn yet."""
+    return Line("ahead", [], color=row.style.color, width=4.0, dash=row.style.dash)
 
 
 def chosen_handles(sight: Sight, row: LeadRow) -> list[Handle]:

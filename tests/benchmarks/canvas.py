@@ -4,7 +4,9 @@
 
 A rendered plate photo is scaled up to 4000 x 3000 and put into a job with all other leads
 traced. In headless Chromium, a lead is clicked along; the time runs from the release of the
-mouse button to the frame that shows the line Python sent back. "At once": the click follows the
+mouse button to the frame that shows the line ("line shown": the traced line, drawn from the
+server's answer before the page has run), and to the frame after Python has saved and
+acknowledged the click ("saved"). "At once": the click follows the
 move of the pointer immediately. "Resting": the pointer rests a third of a second first, as a
 person's does, so that the line may have been traced already; "button held": no rest, but the
 button stays down for 80 ms, as in a person's click (common experience, no source).
@@ -41,21 +43,29 @@ if st.button("count"):
     st.session_state.n += 1
 st.text(f"count {st.session_state.n}")
 """
-# Times in the browser: from the release of the button until nothing is pending any more.
+# Times in the browser: from the release of the button until the line of the click is drawn, and
+# until nothing is pending any more.
 STOPWATCH = """
-([root, _]) => {
-  window.taken = [];
-  let start = 0;
-  window.addEventListener("pointerup", () => { start = performance.now(); }, true);
+(root) => {
+  window.shown = []; window.saved = [];
+  let shownFrom = 0, savedFrom = 0;
+  window.addEventListener("pointerup", () => { shownFrom = savedFrom = performance.now(); }, true);
   new MutationObserver(() => {
-    if (root.dataset.pending === "0" && start) {
-      requestAnimationFrame(() => { window.taken.push(performance.now() - start); start = 0; });
+    if (root.dataset.waiting === "0" && shownFrom) {
+      const from = shownFrom; shownFrom = 0;
+      requestAnimationFrame(() => window.shown.push(performance.now() - from));
     }
-  }).observe(root, { attributes: true, attributeFilter: ["data-pending"] });
+    if (root.dataset.pending === "0" && savedFrom) {
+      const from = savedFrom; savedFrom = 0;
+      requestAnimationFrame(() => window.saved.push(performance.now() - from));
+    }
+  }).observe(root, { attributes: true, attributeFilter: ["data-waiting", "data-pending"] });
 }
 """
 BUTTON_STOPWATCH = """
 async (count) => {
+  const button = () => document.querySelector("[data-testid=stButton] button");
+  while (!button()) await new Promise(requestAnimationFrame);
   const taken = [];
   const text = () => document.querySelector("[data-testid=stText]")?.innerText;
   for (let i = 0; i < count; i++) {
@@ -132,9 +142,9 @@ def server_process(store_folder: Path) -> int:
 
 def clicked(
     page: Any, canvas: CanvasDriver, places: np.ndarray, rest_ms: int, held_ms: int = 0
-) -> list[float]:
-    """Click places in turn, each answered before the next; milliseconds of each."""
-    page.evaluate("() => { window.taken = []; }")
+) -> tuple[list[float], list[float]]:
+    """Click places in turn, each answered before the next; ms until shown and until saved."""
+    page.evaluate("() => { window.shown = []; window.saved = []; }")
     for place in places:
         x, y = canvas.screen(*place)
         page.mouse.move(x, y)
@@ -147,7 +157,7 @@ def clicked(
         page.wait_for_timeout(30)
         canvas.wait_acknowledged()
         page.wait_for_timeout(60)
-    return page.evaluate("() => window.taken")
+    return page.evaluate("() => [window.shown, window.saved]")
 
 
 def main() -> None:
@@ -186,14 +196,15 @@ def main() -> None:
                     canvas.wait_tiles()
                     page.get_by_role("button", name="Whole photo (0)").click()
                     page.wait_for_timeout(200)
-                    page.evaluate(STOPWATCH, [canvas.root.element_handle(), None])
+                    page.evaluate(STOPWATCH, canvas.root.element_handle())
                     clicked(page, canvas, places[:2], 0)
                     page.wait_for_timeout(6000)  # until all that is made once has been made
                     server = server_process(folder / "job")
                     busy = cpu_seconds(server)
-                    taken = clicked(page, canvas, places[2:], rest_ms, held_ms)
-                    line(f"click to snapped line, {words}", taken)
-                    busy_ms = 1e3 * (cpu_seconds(server) - busy) / len(taken)
+                    shown, saved = clicked(page, canvas, places[2:], rest_ms, held_ms)
+                    line(f"line shown, {words}", shown)
+                    line("  saved", saved)
+                    busy_ms = 1e3 * (cpu_seconds(server) - busy) / len(saved)
                     print(f"  processor time of the server per click {busy_ms:.0f} ms")
                     JobStore(folder / "job").edit(
                         job_id, "Start anew", {f"lead/{options.lead}": None}

@@ -6,8 +6,6 @@ const HELP = [
   ["hold a finger still", "loupe, then lift to place"],
 ];
 
-const SAME_PLACE = 3; // css pixels: a hand moves that much between pointing and pressing
-
 function element(kind, className, text) {
   const made = document.createElement(kind);
   made.className = className;
@@ -50,6 +48,7 @@ class PhotoCanvas {
     this.view = null;
     this.aim = null;
     this.loupe = false;
+    this.ahead = new LinesAhead(this);
     this.pointers = new Pointers(this);
     this.watch = new ResizeObserver(() => this.resize());
     this.watch.observe(this.root);
@@ -112,6 +111,7 @@ class PhotoCanvas {
     this.resize();
     this.jump(data.lookAt);
     this.pointAnew();
+    this.ahead.settle();
     this.redraw(this.view !== viewBefore || this.photo?.token !== photoBefore?.token);
   }
 
@@ -217,9 +217,12 @@ class PhotoCanvas {
   // ---- what the user does
   report(operation) {
     this.state.preview = null;
-    this.log.add({ ...operation, photo: this.scene.token });
+    const made = { ...operation, photo: this.scene.token };
+    this.log.add(made, this.ahead.holds(made));
     this.state.pending = this.log.pending;
+    this.ahead.follow();
     this.root.dataset.pending = this.log.pending.length; // at once: "0" means nothing is waiting
+    this.root.dataset.waiting = this.ahead.waiting() || "due"; // until it is drawn
     this.redraw();
   }
 
@@ -255,13 +258,13 @@ class PhotoCanvas {
     const hit = aim ? null : this.hit(sx, sy, false);
     this.state.hot = hit ? hit.kind + " " + hit.id : null;
     this.top.style.cursor = hit ? "pointer" : this.scene.tool === "look" ? "grab" : "crosshair";
-    this.askSnap(hit);
+    this.ahead.pointed(hit);
     this.redraw();
   }
 
   pointAway() {
-    this.state.pointer = this.state.hot = this.state.snap = this.state.preview = this.aim = null;
-    clearTimeout(this.resting);
+    this.state.pointer = this.state.hot = this.aim = null;
+    this.ahead.away();
     this.redraw();
   }
 
@@ -279,7 +282,7 @@ class PhotoCanvas {
     if (this.dragAsked) return;
     const { id, x, y } = this.state.drag, token = this.scene.token;
     this.dragAsked = true;
-    const found = await this.ask("drag", { id, x, y });
+    const found = await this.ahead.ask("drag", { id, x, y });
     this.dragAsked = false;
     if (this.scene.token !== token || !found.lines) return;
     const drag = this.state.drag;
@@ -305,27 +308,14 @@ class PhotoCanvas {
   }
 
   click(sx, sy, hit, shift) {
-    const [x, y] = this.asAsked(...toPhoto(this.view, this.size, sx, sy));
+    const [x, y] = this.ahead.asAsked(...toPhoto(this.view, this.size, sx, sy));
     if (hit && (hit.kind !== "line" || hit.pick)) this.report({ type: "select", id: hit.id, kind: hit.kind, x, y });
     else if (this.scene.tool !== "look") this.report({ type: "point", x, y, shift });
   }
 
-  // The button goes down: the line can be under way before it comes up again.
   pressAt(sx, sy) {
     this.state.pointer = toPhoto(this.view, this.size, sx, sy);
-    clearTimeout(this.resting);
-    this.lineAsked = false;
-    this.askLine();
-  }
-
-  // A click close to the place that a line was just asked for means that line: it is the one on
-  // show, and Python has it ready, or is at it.
-  asAsked(x, y) {
-    const asked = this.asked, tail = this.scene.tail;
-    if (!asked || !tail || asked.token !== this.scene.token) return [x, y];
-    if (asked.from[0] !== tail[0] || asked.from[1] !== tail[1] || this.state.pending.length) return [x, y];
-    const away = Math.hypot(x - asked.to[0], y - asked.to[1]) * this.view.scale;
-    return away <= SAME_PLACE ? asked.to : [x, y];
+    this.ahead.pressed();
   }
 
   clickMiddle(shift) {
@@ -343,65 +333,6 @@ class PhotoCanvas {
     const hot = this.state.hot, at = this.state.pointer;
     const [kind, id] = hot ? [hot.slice(0, hot.indexOf(" ")), hot.slice(hot.indexOf(" ") + 1)] : [null, null];
     this.report({ type: "key", key, kind, id, x: at ? at[0] : null, y: at ? at[1] : null });
-  }
-
-  // While the pointer rests, ask what a click there would do: first the place on the wire, then
-  // the line to it. One question at a time, and the newest place only.
-  askSnap(hit) {
-    const scene = this.scene, at = this.state.pointer;
-    const [x, y] = at ? this.asAsked(...at) : [];
-    if (!hit && this.state.preview && at && (x !== at[0] || y !== at[1])) return; // a tremor
-    this.state.preview = null;
-    clearTimeout(this.resting);
-    if (!(scene.snap > 0) || !scene.token || scene.tool === "look" || hit) { this.state.snap = null; return; }
-    this.resting = setTimeout(() => this.askPlace(), 25);
-  }
-
-  async askPlace() {
-    const scene = this.scene, at = this.state.pointer;
-    if (!at || this.state.pending.length) return; // Python has better things to do just now
-    this.resting = setTimeout(() => this.askLine(), 30);
-    if (this.snapAsked) return;
-    this.snapAsked = true;
-    const found = await this.ask("snap", { x: at[0], y: at[1], reach: scene.snap });
-    this.snapAsked = false;
-    const now = this.state.pointer;
-    const far = now ? Math.hypot(found.x - now[0], found.y - now[1]) : Infinity;
-    this.state.snap = far <= scene.snap * 1.5 && this.scene.token === scene.token ? [found.x, found.y, found.width] : null;
-    this.redraw();
-    if (now && now !== at) this.askPlace();
-  }
-
-  async askLine() {
-    const scene = this.scene, at = this.state.pointer;
-    if (!scene.tail || scene.tool !== "trace" || !at || this.lineAsked || this.state.pending.length) return;
-    const away = Math.hypot(at[0] - scene.tail[0], at[1] - scene.tail[1]) * this.view.scale;
-    if (away < REACH.mouse.handle) return; // still on the last point
-    if (this.asked && this.asAsked(...at) === this.asked.to) { // asked before
-      this.state.preview = this.asked.points ?? null;
-      this.redraw();
-      return;
-    }
-    this.lineAsked = true;
-    const [x0, y0] = scene.tail, [x1, y1] = at;
-    const asked = this.asked = { token: scene.token, from: scene.tail, to: at, points: null };
-    const found = await this.ask("trace", { x0, y0, x1, y1 });
-    this.lineAsked = false;
-    const same = this.scene.token === scene.token && this.scene.tail?.[0] === x0 && this.scene.tail?.[1] === y0;
-    const now = this.state.pointer;
-    const still = now && Math.hypot(now[0] - x1, now[1] - y1) * this.view.scale <= SAME_PLACE;
-    if (same) asked.points = found.points;
-    if (same && found.points && still) {
-      this.state.preview = found.points;
-      this.redraw();
-    } else if (now && !still) this.resting = setTimeout(() => this.askLine(), 70);
-  }
-
-  async ask(what, values) { // {} where there is no answer: a preview is a help only
-    try {
-      const answer = await fetch(`/photo/${this.scene.token}/${what}?` + new URLSearchParams(values));
-      return answer.ok ? await answer.json() : {};
-    } catch { return {}; }
   }
 
   // ---- drawing
@@ -429,12 +360,13 @@ class PhotoCanvas {
     ctx.clearRect(0, 0, top.width, top.height);
     if (photo && view) {
       ctx.setTransform(dpr, 0, 0, dpr, 0, 0);
-      drawScene(ctx, this.scene, this.state, view, size, true);
+      drawScene(ctx, this.scene, this.state, view, size, true, this.ahead);
       if (this.state.keyboard && this.scene.tool !== "look") drawCross(ctx, size.w / 2, size.h / 2);
       missing = missing.concat(this.drawLoupe(ctx));
       this.root.dataset.view = JSON.stringify([view.scale, view.cx, view.cy, view.q]);
     }
     this.root.dataset.pending = this.state.pending.length;
+    this.root.dataset.waiting = this.ahead.waiting(); // clicks whose line is not drawn yet
     this.root.dataset.token = this.scene.token;
     if (missing.length) loadTiles(missing, () => this.redraw(true));
   }
@@ -457,7 +389,7 @@ class PhotoCanvas {
     ctx.fillRect(mx - r, my - r, 2 * r, 2 * r);
     const missing = drawPhoto(ctx, this.photo, near, dpr, mx, my, 2 * r, 2 * r);
     ctx.setTransform(dpr, 0, 0, dpr, (mx - r) * dpr, (my - r) * dpr);
-    drawScene(ctx, this.scene, { ...this.state, pointer: null }, near, { w: 2 * r, h: 2 * r }, false);
+    drawScene(ctx, this.scene, { ...this.state, pointer: null }, near, { w: 2 * r, h: 2 * r }, false, this.ahead);
     drawCross(ctx, r, r, 18);
     ctx.restore();
     ctx.beginPath();
@@ -478,7 +410,7 @@ class PhotoCanvas {
     window.removeEventListener("resize", this.grow);
     cancelAnimationFrame(this.frame);
     clearTimeout(this.keeping);
-    clearTimeout(this.resting);
+    this.ahead.close();
   }
 }
 

@@ -38,8 +38,8 @@ Tools
 -----
 look    pan and zoom only; lines and markers with `pick=True` can be clicked.
 point   a click on free ground is an operation `point` (fit clicks, drawing a channel).
-trace   as `point`, but the line to the next point comes back from Python: until then a thin
-        dashed line stands in for it.
+trace   as `point`, but the line from `tail` follows the wire: the browser asks the route
+        `/photo/<token>/trace` for it and draws it before Python has dealt with the click.
 
 Handles can be dragged with every tool (`move`), removed with Delete (`remove`) and clicked
 (`select`). A line with `pick=True` can be clicked (`select`); with `drag=True` it can be
@@ -178,7 +178,10 @@ class _Acknowledged:
 
 
 _ACKNOWLEDGED = _Acknowledged()
-_JS_PARTS = ("geometry.js", "operations.js", "tiles.js", "drawing.js", "pointer.js", "canvas.js")
+_JS_PARTS = tuple(
+    f"{name}.js"
+    for name in ("geometry", "operations", "tiles", "drawing", "pointer", "ahead", "canvas")
+)
 _TYPES = {"point", "select", "move", "insert", "remove", "key", "undo", "redo"}
 
 
@@ -323,6 +326,7 @@ def photo_canvas(
     undo: bool = False,
     snap_reach_px: float = 0.0,
     tail: tuple[float, float] | None = None,
+    stroke: Line | None = None,
     place: str = "",
     plate_from_photo: Any = None,
     look_at: Mapping[str, Any] | None = None,
@@ -342,6 +346,8 @@ def photo_canvas(
         arrows, Enter, Delete, Escape.
     snap_reach_px : > 0 shows, under the pointer, the point on a wire that a click would snap to.
     tail : where the line to the next point starts (tool `trace` or `point`), photo pixels.
+    stroke : how a line to a click is drawn until Python has sent the true one (its points don't
+        matter); tool `trace` only.
     place : name under which the browser keeps the view; the photo's token if left out.
     plate_from_photo : 3x3, photo pixels to plate mm; where it is given for one photo and the
         next, the view stays at the same place of the plate when the photo is changed.
@@ -369,6 +375,7 @@ def photo_canvas(
         "markers": [spot for spot in map(_spot, markers) if spot is not None],
         "handles": [spot for spot in map(_spot, handles) if spot is not None],
         "tail": None if tail is None else [float(tail[0]), float(tail[1])],
+        "stroke": line_message(stroke or Line("ahead", [], width=4.0)),
         "hint": hint,
         "alert": alert,
         "empty": empty,

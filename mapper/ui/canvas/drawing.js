@@ -158,8 +158,8 @@ function drawThread(ctx, view, size, points) {
 }
 
 // Everything above the photo. `scene` is what Python sent, `state` what only the browser knows:
-// {pending, hot, drag, pointer, snap, hidden, keyboard}.
-function drawScene(ctx, scene, state, view, size, withTags) {
+// {pending, hot, drag, pointer, snap, hidden, keyboard}; `ahead` has the lines that Python has not sent.
+function drawScene(ctx, scene, state, view, size, withTags, ahead) {
   const taken = [], tags = [];
   ctx.font = FONT;
   if (!state.hidden) {
@@ -183,9 +183,15 @@ function drawScene(ctx, scene, state, view, size, withTags) {
     else if (op.type === "remove") removed.add(op.id);
     else if (op.type === "point" || op.type === "insert") dots.push(op);
   }
-  const clicked = dots.filter((op) => op.type === "point").map((op) => [op.x, op.y]);
-  const thread = (scene.tail ? [scene.tail] : []).concat(clicked);
-  if (state.preview && !clicked.length && !state.drag) {
+  let thread = scene.tail ? [scene.tail] : [];
+  for (const op of dots) {
+    if (op.type !== "point") continue;
+    const line = ahead.lineOf(op);
+    if (!line) { thread.push([op.x, op.y]); continue; }
+    strokeLine(ctx, screenPoints({ pts: line.points }, view, size), scene.stroke, false);
+    thread = [line.end];
+  }
+  if (state.preview && !state.drag) {
     const points = screenPoints({ pts: state.preview }, view, size);
     strokeLine(ctx, points, { width: 2, color: "#ffffff", dash: [7, 4], alpha: 0.95, halo: true }, false);
   } else if (state.pointer && thread.length && scene.tool !== "look" && !state.drag) {
@@ -202,7 +208,10 @@ function drawScene(ctx, scene, state, view, size, withTags) {
     if (tag) spots.push([{ ...handle, tag }, spot]);
   }
   if (state.drag?.kind === "line") drawDot(ctx, view, size, state.drag.x, state.drag.y);
-  for (const op of dots) drawDot(ctx, view, size, op.x, op.y);
+  for (const op of dots) {
+    const [x, y] = ahead.lineOf(op)?.end ?? [op.x, op.y];
+    drawDot(ctx, view, size, x, y);
+  }
   if (withTags) {
     const tag = (text, x, y, color) => drawTag(
       ctx, text, [x, y, ctx.measureText(text).width + 10, 18], size, color, taken);

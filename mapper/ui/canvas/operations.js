@@ -12,6 +12,7 @@ class OperationLog {
     this.send = null;
     this.wait = RESEND_FIRST_MS;
     this.timer = 0;
+    this.held = 0; // the timer, while it only waits for the first line
   }
 
   restored() {
@@ -32,19 +33,26 @@ class OperationLog {
 
   disconnect() {
     clearTimeout(this.timer);
-    this.timer = 0;
+    this.timer = this.held = 0;
     this.send = null;
   }
 
-  add(operation) {
+  // `hold`: ms that the operation may wait for `release` before it is sent.
+  add(operation, hold = 0) {
     this.pending.push({ ...operation, client: this.client, seq: ++this.number });
     this.keep();
-    if (!this.timer) this.flush();
+    if (this.timer && (hold || !this.held)) return;
+    if (hold) this.held = this.timer = setTimeout(() => this.flush(), hold);
+    else this.flush();
+  }
+
+  release() {
+    if (this.held) this.flush();
   }
 
   flush() {
     clearTimeout(this.timer);
-    this.timer = 0;
+    this.timer = this.held = 0;
     if (!this.pending.length || !this.send) return;
     this.send(this.pending.slice());
     this.timer = setTimeout(() => {
