@@ -117,7 +117,11 @@ def plate_picture(route_map: RouteMap, shown: Shown, place: StepPlace, into: Box
         if lead is None:
             continue
         path = on_paper(lead.points_mm)
-        items.append(Line(_plain(path), 0.7, INK, dash_mm=DASH_MM if k else ()))
+        area = shapely.box(left, low, left + wide, low + high)
+        for piece in _inside(shapely.LineString(path), area):
+            items.append(Line(_plain(piece), 0.7, INK, dash_mm=DASH_MM if k else ()))
+        if not area.contains(shapely.Point(path[-1]).buffer(4.0)):
+            continue
         if shown.arrow:
             items += _arrow(path[-1], pull_way(lead.points_mm, lead.points_mm[-1]), 4.0)
     half = np.array([place.half_mm * 1.5, place.half_mm])
@@ -147,6 +151,13 @@ def _arrow(start: np.ndarray, way: np.ndarray, long_mm: float) -> list[Item]:
     ]
 
 
+def _inside(line: shapely.Geometry, area: shapely.Geometry) -> list[np.ndarray]:
+    """The pieces (N, 2) of a line that lie in an area."""
+    pieces = shapely.get_parts(line.intersection(area))
+    lines = [one for one in pieces if one.geom_type == "LineString" and not one.is_empty]
+    return [shapely.get_coordinates(one) for one in lines]
+
+
 class _Window:
     """The part of the plate that the crop shows, on paper."""
 
@@ -168,10 +179,7 @@ class _Window:
 
     def paths(self, line: shapely.Geometry) -> list[np.ndarray]:
         """The pieces (N, 2) on paper of a line that lie in the window."""
-        inside = line.intersection(self.area)
-        pieces = shapely.get_parts(inside)
-        lines = [one for one in pieces if one.geom_type == "LineString" and not one.is_empty]
-        return [shapely.get_coordinates(one) for one in lines]
+        return _inside(line, self.area)
 
     def shows(self, point: np.ndarray, edge: float = 1.0) -> bool:
         return bool(

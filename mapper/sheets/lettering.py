@@ -1,18 +1,22 @@
 """The lettering of printed sheets: one open typeface, its widths, line breaking.
 
 The typeface comes from the `font-roboto` package, so that a sheet looks the same on every
-machine and any Latin, Greek or Cyrillic id prints.
+machine and any Latin, Greek or Cyrillic id prints. Letters it lacks (Chinese, say) come from a
+typeface of this computer where one has them; those that none has show as "?".
 """
 
 from __future__ import annotations
 
 from functools import cache
+from itertools import groupby
 
 import font_roboto
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 
-__all__ = ["FAMILY", "face", "fit_text", "printable", "text_width_mm", "wrapped"]
+from mapper.sheets.typefaces import face_for
+
+__all__ = ["FAMILY", "face", "fit_text", "lost_letters", "runs", "text_width_mm", "wrapped"]
 
 FAMILY = "Roboto"
 MM_PER_POINT = 25.4 / 72
@@ -27,17 +31,36 @@ def face(bold: bool) -> str:
     return name
 
 
-def printable(text: str) -> str:
-    """Text in which a character that the typeface lacks shows as "?", so that none vanishes."""
-    glyphs = pdfmetrics.getFont(face(False)).face.charToGlyph
-    return "".join(ch if ord(ch) in glyphs else "?" for ch in text)
+@cache
+def _face_of(letter: str, bold: bool) -> str | None:
+    """The face that a letter is printed in; None where no face has it."""
+    own = face(bold)
+    if ord(letter) in pdfmetrics.getFont(own).face.charToGlyph:
+        return own
+    return face_for(letter)
+
+
+def lost_letters(text: str) -> str:
+    """The letters of a text that no typeface here has, each once."""
+    return "".join(ch for ch in dict.fromkeys(text) if _face_of(ch, False) is None)
+
+
+def runs(text: str, bold: bool = False) -> list[tuple[str, str]]:
+    """The text as (face, stretch printed in it), with "?" for what no face has, so that none
+    vanishes or shows as an empty box."""
+    faces = [(_face_of(ch, bold), ch) for ch in text]
+    shown = [(name or face(bold), ch if name else "?") for name, ch in faces]
+    return [
+        (name, "".join(ch for _, ch in group))
+        for name, group in groupby(shown, key=lambda one: one[0])
+    ]
 
 
 def text_width_mm(text: str, size_mm: float, bold: bool = False) -> float:
     """Width of one line of text at a font size, in mm."""
-    return (
-        pdfmetrics.stringWidth(printable(text), face(bold), size_mm / MM_PER_POINT) * MM_PER_POINT
-    )
+    points = size_mm / MM_PER_POINT
+    parts = (pdfmetrics.stringWidth(part, name, points) for name, part in runs(text, bold))
+    return sum(parts) * MM_PER_POINT
 
 
 def fit_text(text: str, width_mm: float, size_mm: float, bold: bool = False) -> str:
@@ -50,12 +73,19 @@ def fit_text(text: str, width_mm: float, size_mm: float, bold: bool = False) -> 
 
 
 def wrapped(text: str, width_mm: float, size_mm: float, bold: bool = False) -> list[str]:
-    """Lines of at most `width_mm`, broken at spaces; a longer word is cut with an ellipsis."""
+    """Lines of at most `width_mm`, broken at spaces; a longer word is broken where it must."""
     lines: list[str] = []
     for word in text.split():
         trial = f"{lines[-1]} {word}" if lines else word
         if lines and text_width_mm(trial, size_mm, bold) <= width_mm:
             lines[-1] = trial
-        else:
-            lines.append(fit_text(word, width_mm, size_mm, bold))
+            continue
+        while text_width_mm(word, size_mm, bold) > width_mm and len(word) > 1:
+            count = next(
+                n for n in range(len(word) - 1, 0, -1)
+                if n == 1 or text_width_mm(word[:n], size_mm, bold) <= width_mm
+            )  # fmt: skip
+            lines.append(word[:count])
+            word = word[count:]
+        lines.append(fit_text(word, width_mm, size_mm, bold))
     return lines

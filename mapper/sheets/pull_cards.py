@@ -26,14 +26,15 @@ __all__ = [
     "pull_cards_pdf",
 ]
 
-PER_PAGE = 5
+PER_PAGE, MOST_NOTES = 5, 8
 ID_MM, SIZE_MM, STEP_MM = 5.6, 3.2, 4.2
 TEXT_SHARE, PLATE_SHARE = 0.33, 0.24  # of the width; the rest is the crop
 GAP_MM = 3.0
 INK = "#000000"
 HOW = (
     "Do the steps from the top and tick each one off at once. A lead that holds: stop, never pull "
-    "harder, look again. Thick line: the lead of the step; dashed: other leads. "
+    "harder, look again. Two lines run along both sides of the lead of the step; dashed: other "
+    "leads (in a question lead B). "
     "over, freed, beside: how the lead of the step lies to the one named; under, open: do not go "
     "past that place."
 )
@@ -149,6 +150,8 @@ def _intro(frame: Frame, notes: Sequence[str], any_step: bool) -> tuple[list[Ite
     y = frame.top_mm
     if not any_step:
         notes = (*notes, "Nothing may be pulled yet.")
+    if len(notes) > MOST_NOTES:
+        notes = (*notes[: MOST_NOTES - 1], f"And {len(notes) - MOST_NOTES + 1} more warnings.")
     for text, bold in (*((one, True) for one in notes), (HOW, False)):
         for line in wrapped(text, frame.inner_mm, SIZE_MM, bold):
             items.append(Text(frame.left_mm, y - 3.2, line, SIZE_MM, bold=bold))
@@ -170,7 +173,8 @@ def _card(
         shown = Shown(wires, tuple(others), marks, card.outlines, True, at_mm)
     else:
         words = _question_words(card)
-        shown = Shown((card.a, card.b), (), (), (), False, None)
+        wires = tuple(dict.fromkeys((card.a, card.b)))
+        shown = Shown(wires, (), (), (), False, None)
     items += _words(card, words, cell)
     items += plate_picture(route_map, shown, card.place, plate)
     return items + place_picture(route_map, shown, card.place, card.photo, cell.crop)
@@ -192,7 +196,10 @@ def _step_words(route_map: RouteMap, card: StepCard, acts: Mapping[int, str]) ->
 
 
 def _question_words(card: QuestionCard) -> list[str]:
-    words = [f"at ({card.place.x_mm:.0f}, {card.place.y_mm:.0f}) mm: which lies on top?"]
+    words = []
+    if card.a == card.b:
+        words.append("A: the pass nearer its drop; B: the pass nearer its free end")
+    words.append(f"at ({card.place.x_mm:.0f}, {card.place.y_mm:.0f}) mm: which lies on top?")
     words.append(f"The answer may free {card.frees}" if card.frees else "Frees none on its own")
     return words
 
@@ -210,7 +217,8 @@ def _words(card: StepCard | QuestionCard, words: Sequence[str], cell: _Cell) -> 
         name, y = card.step.wire, y - 8.0
     else:
         items.append(Text(left, y - 4.4, f"Open question {card.number}", 4.6, bold=True))
-        name, y = f"A {card.a}, B {card.b}", y - 5.6
+        both = f"A {card.a}, B {card.b}"
+        name, y = both if card.a != card.b else f"{card.a} meets itself", y - 5.6
     size = max(3.4, min(ID_MM if step else 4.4, 5.6 * wide / text_width_mm(name, 5.6, bold=True)))
     for line in wrapped(name, wide, size, bold=True)[:2]:
         items.append(Text(left, y - size, line, size, bold=True))

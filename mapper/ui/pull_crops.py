@@ -107,7 +107,7 @@ def _how(findings: Findings, step: Step) -> str:
 
 def _notes(findings: Findings) -> list[str]:
     plan = findings.offered
-    notes = [*findings.contradictions, *findings.job.warnings()]
+    notes = list(findings.contradictions)
     left = len(findings.leads_left)
     pulls = sum(one.action == "pull" and one.wire not in findings.parts for one in plan.steps)
     if plan.status == "complete":
@@ -119,7 +119,7 @@ def _notes(findings: Findings) -> list[str]:
         notes.append(f"{more} more open questions stand on the page Crossings.")
     for locked in plan.locked:
         notes.append(f"Locked together: {', '.join(locked.wires)}. See the pull sheet.")
-    return notes
+    return [*notes, *findings.job.warnings()]
 
 
 def _depth_mm(findings: Findings, place: StepPlace) -> float:
