@@ -112,6 +112,8 @@ def test_a_damaged_photo_of_the_shared_place_is_refused(tmp_path: Path):
         second.photo_path(sha256)
     assert first.add_photo(DATA, "jpg") == hashlib.sha256(DATA).hexdigest()  # put right
     assert second.photo_path(sha256).read_bytes() == DATA
+    (told,) = first.remarks()
+    assert sha256[:8] in told and first.remarks() == []
 
 
 @pytest.mark.parametrize("address", ["mysql://a/b", "jobs", "postgresql://nobody@127.0.0.1:1/x"])

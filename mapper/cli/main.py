@@ -273,6 +273,8 @@ def _move(arguments: argparse.Namespace) -> int:
     print(f"Moved and compared: {counts}, {moved.photos} photos. The old archive is as it was.")
     for sha256 in moved.missing:
         print(f"Photo {sha256} was not in the old archive.", file=sys.stderr)
+    for sentence in moved.remarks:
+        print(sentence, file=sys.stderr)
     return BAD_NEWS if moved.missing else 0
 
 

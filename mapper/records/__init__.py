@@ -35,9 +35,11 @@ from mapper.records.expected import ExpectedLead
 from mapper.records.fates import Fates, broken_leads, fates_of, fates_told, leads_not_there
 from mapper.records.job import Job
 from mapper.records.leads import Stretch, TracedLead, refit_stretches
+from mapper.records.listing import EditRecord, JobSummary
 from mapper.records.moving import Moved, move_archive
 from mapper.records.pack import JobPack, is_pack, read_pack, take_in_pack, write_pack
 from mapper.records.parts import CoverEntry, JobParts, TakeoutEntry, parts_in_file
+from mapper.records.places import default_store_folder, shared_places
 from mapper.records.rebuilding import (
     AsBuilt,
     Correction,
@@ -49,13 +51,7 @@ from mapper.records.rebuilding import (
     wanted_leads,
 )
 from mapper.records.renaming import RENAME_DEPENDS_ON, rename_changes
-from mapper.records.store import (
-    EditRecord,
-    JobStore,
-    JobSummary,
-    default_store_folder,
-    shared_places,
-)
+from mapper.records.store import JobStore
 from mapper.records.successor import next_job_entries
 
 __all__ = [

@@ -19,11 +19,13 @@ TABLES = (schema.job, schema.entry, schema.edit, schema.change, schema.step)
 
 @dataclass(frozen=True)
 class Moved:
-    """What was moved: rows of each table, and photos; `missing` were not in the old place."""
+    """What was moved: rows of each table, and photos; `missing` were not in the old place.
+    `remarks`: what was found wrong on the new place, in sentences."""
 
     rows: dict[str, int]
     photos: int
     missing: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
 
 def move_archive(source: JobStore, target: JobStore) -> Moved:
@@ -72,7 +74,7 @@ def move_archive(source: JobStore, target: JobStore) -> Moved:
                     f"The table {table.name} did not arrive as it was sent: nothing was moved."
                 )
             rows[table.name] = len(sent)
-    return Moved(rows, len(photos) - len(missing), tuple(missing))
+    return Moved(rows, len(photos) - len(missing), tuple(missing), tuple(target.remarks()))
 
 
 def _digest(rows: list[dict]) -> str:

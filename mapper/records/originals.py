@@ -15,7 +15,7 @@ from pathlib import Path
 from mapper.errors import shown
 from mapper.records.errors import RecordsError
 
-__all__ = ["Originals"]
+__all__ = ["Originals", "write_whole"]
 
 _SHA256 = re.compile(r"[0-9a-f]{64}\Z")
 _EXTENSION = re.compile(r"[a-z0-9]{1,8}\Z")
@@ -53,7 +53,7 @@ class Originals:
             folder = self.folder / sha256[:2]
             folder.mkdir(exist_ok=True)
             target = there or folder / f"{sha256}.{_clean_extension(ext)}"
-            _write(folder, target, data)
+            write_whole(folder, target, data)
         return sha256
 
     def path(self, sha256: str) -> Path:
@@ -82,7 +82,8 @@ def _clean_extension(ext: str) -> str:
     return ext if _EXTENSION.match(ext) and f".{ext}" != _PART else "bin"
 
 
-def _write(folder: Path, target: Path, data: bytes) -> None:
+def write_whole(folder: Path, target: Path, data: bytes) -> None:
+    """Write a file that appears under its name only when it is wholly on the disk."""
     handle, name = tempfile.mkstemp(suffix=_PART, dir=folder)
     try:
         with os.fdopen(handle, "wb") as file:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import platformdirs
 from sqlalchemy import Engine
 
 from mapper.records import postgres, schema, sqlite
@@ -15,7 +17,24 @@ from mapper.records.migrations import migrate
 from mapper.records.originals import Originals
 from mapper.records.shelf import SharedOriginals
 
-__all__ = ["Database", "open_database", "open_originals"]
+__all__ = [
+    "Database",
+    "default_store_folder",
+    "open_database",
+    "open_originals",
+    "shared_places",
+]
+
+
+def default_store_folder() -> Path:
+    """Return the store folder when the user chose none: MAPPER_STORE, else the user's data."""
+    chosen = os.environ.get("MAPPER_STORE")
+    return Path(chosen or platformdirs.user_data_dir("plate-wire-mapper", appauthor=False))
+
+
+def shared_places() -> tuple[str | None, str | None]:
+    """URLs of a shared database and photo place, of MAPPER_DATABASE and MAPPER_PHOTOS."""
+    return os.environ.get("MAPPER_DATABASE") or None, os.environ.get("MAPPER_PHOTOS") or None
 
 
 @dataclass(frozen=True)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import time
 from datetime import datetime
 
 import streamlit as st
 
 from mapper.errors import MapperError, shown
 from mapper.exchange import FORMS
-from mapper.photos import quick_thumbnail
 from mapper.records import (
     JobStore,
     JobSummary,
@@ -33,6 +33,7 @@ from mapper.ui.session import (
 __all__ = ["show"]
 
 PICTURE_PX = 96
+TRY_AGAIN_S = 120.0  # a picture that could not be had is asked for again after so long
 MAX_PACK_MB = 1000  # a pack of 60 photos; larger ones come in by `mapper take-in`
 
 
@@ -115,15 +116,23 @@ def _job_row(store: JobStore, job: JobSummary, is_open: bool) -> None:
 
 def _picture(store: JobStore, job: JobSummary) -> bytes | None:
     """One of the job's photos, small; None when it has none or it can't be read."""
-    try:
-        return None if job.photo is None else _small(job.photo, store)
-    except MapperError:
+    if job.photo is None:
         return None
+    return _small_or_none(job.photo, int(time.monotonic() // TRY_AGAIN_S), store)
 
 
 @st.cache_data(show_spinner=False, max_entries=400)
 def _small(sha256: str, _store: JobStore) -> bytes | None:
-    return quick_thumbnail(_store.photo_path(sha256), 2 * PICTURE_PX)
+    return _store.small_photo(sha256, 2 * PICTURE_PX)
+
+
+@st.cache_data(show_spinner=False, max_entries=800)
+def _small_or_none(sha256: str, turn: int, _store: JobStore) -> bytes | None:
+    """Also remembers for a while that a photo can't be had, since asking a far place takes time."""
+    try:
+        return _small(sha256, _store)
+    except MapperError:
+        return None
 
 
 def _page_to_go_on(store: JobStore, job_id: str) -> str:

@@ -118,6 +118,8 @@ def context() -> Context | None:
     """The open job of this browser tab; None when none is open (or it was deleted)."""
     store = open_store()
     _keep_person()
+    for sentence in store.remarks():
+        looks.say(sentence, "stop")
     job_id = st.session_state.get(_JOB) or st.query_params.get(JOB_PARAM)
     if not job_id:
         return None
