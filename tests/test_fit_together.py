@@ -7,10 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from mapper.fit import FitFailed, PhotoFit, fit_through, fit_together, together
+from mapper.fit import FitFailed, PhotoFit, fit_through, fit_together, links, together
+from mapper.fit.markers import markers_used
 from mapper.fit.result import PHOTO_ALONE
 from mapper.photos import load_photo
+from mapper.plate import Marker
 from tests.benchmarks.fit import true_camera
+from tests.marker_painter import with_markers
 from tests.truth import true_plate, truth_of
 
 TIGHT = np.diag([1e-5, 1e-5, 1e-5, 0.02, 0.02, 0.03, 1e-4, 1e-4]) ** 2
@@ -49,9 +52,12 @@ def gap_mm(fit: PhotoFit, truth: PhotoFit) -> float:
 
 def test_shared_points_show_the_same_steel_even_where_a_fit_is_off(pair):
     photos, (first, second), plate = pair
-    greys = [together.grey_of(photo) for photo in photos]
     off = replace(shifted(second, 2.0), covariance=LOOSE)
-    here, there = together.shared_points(greys[0], first, greys[1], off, plate)
+    steels = [
+        links.steel_of(together.grey_of(photo), fit, plate)
+        for photo, fit in zip(photos, (first, off), strict=True)
+    ]
+    here, there = links.shared_points(*steels, plate)
     # true places of both ends: chance would put them 2 mm apart
     gap = np.hypot(*(first.plate_from_photo(here) - second.plate_from_photo(there)).T)
     assert len(gap) >= 12 and np.median(gap) < 0.5
@@ -79,6 +85,43 @@ def test_links_that_lie_do_not_spoil_good_fits(pair, monkeypatch):
     monkeypatch.setattr(together, "shared_points", lambda *given: lie)
     for fit, true in zip(fit_together(photos, fits, plate), fits, strict=True):
         assert gap_mm(fit, true) < 0.05
+
+
+def test_markers_stay_among_the_residuals_of_the_joint_answer(pair, monkeypatch):
+    photos, fits, plate = pair
+    # on the bare face in the middle of what a photo shows
+    spots = [fit.plate_from_photo([[1000 + 250 * n, 900]])[0] for n, fit in enumerate(fits)]
+    markers = tuple(Marker(n, *map(float, at), 25.0, 20.0) for n, at in enumerate(spots))
+    told = tuple(replace(m, x_mm=m.x_mm + 0.4) for m in markers)
+    painted = [
+        replace(photo, pixels_bgr=with_markers(photo.pixels_bgr, fit.camera, markers))
+        for photo, fit in zip(photos, fits, strict=True)
+    ]
+    names = tuple(f"marker {m.id}" for m in markers)
+    before = [replace(f, residuals_mm=np.full(2, 0.4), residual_points=names) for f in fits]
+    monkeypatch.setattr(together, "_better", lambda ones, *given: [True] * len(ones))
+    seen = 0
+    for fit in fit_together(painted, before, replace(plate, markers=told)):
+        used = markers_used(fit)
+        seen += len(used)
+        # they lie 0.4 mm from where the plate says, and the rims of bores are there as well
+        assert all(0.3 < miss < 0.55 for miss in used.values())
+        assert len(fit.residuals_mm) == len(fit.residual_points) > len(used)
+    assert seen >= 2
+
+
+def test_work_is_told_step_by_step_and_stops_when_the_listener_says_so(pair):
+    photos, fits, plate = pair
+    told = []
+    fit_together(photos, fits, plate, lambda done, of: told.append((done, of)))
+    assert told == sorted(told) and told[-1][0] == told[-1][1]
+
+    def stop(done: int, of: int) -> None:
+        if done:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        fit_together(photos, fits, plate, stop)
 
 
 def test_a_fit_that_is_wrong_and_sure_of_itself_is_found_out(pair):

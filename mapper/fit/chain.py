@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
-from scipy.optimize import least_squares
 
 from mapper.fit.camera import Camera
 from mapper.fit.result import PHOTO_ALONE, PhotoFit
@@ -25,7 +24,9 @@ NOISE_SHARE = 0.4 / 2400  # least sigma of a matched point, of the long side of 
 LINK_SHARE = 4.0 / 2400  # median miss of a link, of the long side, beyond which it is thrown out
 LEAST_POINTS = 8
 CELLS = (10, 8)  # points in one cell of a photo err together and count as one
-ROUNDS = 12
+ROUNDS = 40
+HALVINGS = 8
+SETTLED = 2e-3  # of STEP_SCALE: under a thousandth of a millimetre
 # A pose that only came from another photo says nothing by itself; these keep the system regular.
 LOOSE_POSE = np.array([0.5, 0.5, 0.5, 1000.0, 1000.0, 1000.0])
 STEP_SCALE = np.array([1e-3, 1e-3, 1e-3, 0.3, 0.3, 0.5, 1e-2, 1e-2])
@@ -67,8 +68,8 @@ def adjust_together(fits: Sequence[PhotoFit], links: Sequence[Link]) -> tuple[Ph
     loses most of its links so, or whose own edges put it elsewhere than the others do, comes back
     doubtful. No verdict is ever raised: to agree with a neighbour is not evidence of one's own.
     Photos without a link come back as they were. Source: see the module; robust loss soft_l1
-    by reweighting about scipy's `least_squares`; the covariance of each photo is its block of
-    the joint one.
+    by reweighting in each Gauss-Newton step; the covariance of each photo is its block of the
+    joint one.
     """
     cameras = [fit.camera for fit in fits]
     usable = [_clean(link, fits) for link in links]
@@ -173,21 +174,20 @@ def _solve(
     roots = [_own_root(fit) for fit in fits]
     cameras = [fit.camera for fit in fits]
     unit = np.tile(STEP_SCALE, len(fits))
-    still = np.zeros(8 * len(fits))
     spread = np.ones(len(links))
-    system = _System(fits, roots, cameras, matches, spread)
     for _ in range(ROUNDS):
-        solved = least_squares(system.residuals, still, jac=system.slopes, x_scale=unit, max_nfev=4)
-        cameras = system.moved(solved.x)
+        system = _System(fits, roots, cameras, matches, spread.copy())
+        step = unit * system.step(unit)
+        cameras = system.moved(step)
         for n, match in enumerate(matches):
             miss = system.misses(n, cameras) / match.weight[:, None]
             # the size of a miss in the plane: chi with two degrees of freedom
             spread[n] = max(1.0, float(np.median(np.hypot(*miss.T))) / 1.1774)
-        system = _System(fits, roots, cameras, matches, spread.copy())
-        if np.abs(solved.x / unit).max() < 1e-4:
+        if np.abs(step / unit).max() < SETTLED:
             break
-    slopes = system.slopes(still) * unit
-    joint = np.linalg.pinv(slopes.T @ slopes, rcond=1e-13, hermitian=True) * np.outer(unit, unit)
+    information, _ = _System(fits, roots, cameras, matches, spread).normal()
+    joint = np.linalg.pinv(information * np.outer(unit, unit), rcond=1e-13, hermitian=True)
+    joint *= np.outer(unit, unit)
     return cameras, [joint[8 * n : 8 * n + 8, 8 * n : 8 * n + 8] for n in range(len(fits))]
 
 
@@ -227,29 +227,51 @@ class _System:
         miss = cameras[link.second].project_face(at) - link.second_px
         return np.nan_to_num(np.einsum("nij,nj->ni", self._white[number], miss), nan=1e3)
 
-    def residuals(self, x: np.ndarray) -> np.ndarray:
-        cameras = self.moved(x)
-        out = [
+    def cost(self, cameras: Sequence[Camera]) -> float:
+        """Sum of squares of all weighted misses."""
+        own = (
             root @ _between(first, camera)
             for first, root, camera in zip(self._first, self._roots, cameras, strict=True)
-        ]
-        for n, factor in enumerate(self._factor):
-            out.append((self.misses(n, cameras) * factor[:, None]).ravel())
-        return np.concatenate(out)
+        )
+        linked = (self.misses(n, cameras) * f[:, None] for n, f in enumerate(self._factor))
+        return sum(float((miss**2).sum()) for some in (own, linked) for miss in some)
 
-    def slopes(self, x: np.ndarray) -> np.ndarray:
-        cameras, count = self.moved(x), 8 * len(self._cameras)
-        out = [np.zeros((count, count))]
+    def normal(self) -> tuple[np.ndarray, np.ndarray]:
+        """Normal matrix (8N, 8N) and slope (8N,) of half the cost, block by block.
+
+        A link touches two photos only, so that a large job costs as much as it has links.
+        """
+        count = len(self._cameras)
+        matrix, slope = np.zeros((count, 8, count, 8)), np.zeros((count, 8))
         for n, root in enumerate(self._roots):
-            out[0][8 * n : 8 * n + 8, 8 * n : 8 * n + 8] = root
-        for match, white, factor in zip(self._matches, self._white, self._factor, strict=True):
-            by_first, by_second, _ = _transfer(cameras, match.link)
+            matrix[n, :, n] += root.T @ root
+            slope[n] += root.T @ (root @ _between(self._first[n], self._cameras[n]))
+        for n, (match, white, factor) in enumerate(
+            zip(self._matches, self._white, self._factor, strict=True)
+        ):
+            by_first, by_second, _ = _transfer(self._cameras, match.link)
             scaled = white * factor[:, None, None]
-            rows = np.zeros((2 * len(white), count))
-            for n, block in ((match.link.first, by_first), (match.link.second, by_second)):
-                rows[:, 8 * n : 8 * n + 8] = np.nan_to_num(scaled @ block).reshape(-1, 8)
-            out.append(rows)
-        return np.concatenate(out)
+            ends = (match.link.first, match.link.second)
+            blocks = [
+                np.nan_to_num(scaled @ block).reshape(-1, 8) for block in (by_first, by_second)
+            ]
+            miss = (self.misses(n, self._cameras) * factor[:, None]).ravel()
+            for i, rows in zip(ends, blocks, strict=True):
+                slope[i] += rows.T @ miss
+                for j, others in zip(ends, blocks, strict=True):
+                    matrix[i, :, j] += rows.T @ others
+        return matrix.reshape(8 * count, 8 * count), slope.ravel()
+
+    def step(self, unit: np.ndarray) -> np.ndarray:
+        """Gauss-Newton step (8N,) in `unit`s, halved until the cost falls."""
+        matrix, slope = self.normal()
+        step = -np.linalg.lstsq(matrix * np.outer(unit, unit), slope * unit, rcond=1e-13)[0]
+        start = self.cost(self._cameras)
+        for _ in range(HALVINGS):
+            if self.cost(self.moved(unit * step)) <= start:
+                return step
+            step = step / 2
+        return np.zeros_like(step)
 
 
 def _whitening(cameras: Sequence[Camera], match: _Matches) -> np.ndarray:
