@@ -6,13 +6,17 @@ from mapper.trace.model import Judgement, Trace, TraceError
 from mapper.trace.propose import Proposal, propose
 from mapper.trace.snap import snap_to_wire
 from mapper.trace.tracing import trace_between
+from mapper.trace.votes import Ballot, Vote, count_votes
 
 __all__ = [
+    "Ballot",
     "Ground",
     "Judgement",
     "Proposal",
     "Trace",
     "TraceError",
+    "Vote",
+    "count_votes",
     "judge_crossing",
     "prepare",
     "propose",
