@@ -1,11 +1,12 @@
-"""The pictures of a meeting: crops of the photos that show it, with both leads, and what the tool
-would say."""
+"""The pictures of a meeting: crops of the photos that show it, with both leads.
+
+All crops lie the way the plate is drawn, so each lead runs in one direction in all of them.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from html import escape
-from typing import Any
 
 import cv2
 import numpy as np
@@ -14,7 +15,6 @@ import streamlit as st
 from mapper.errors import MapperError, shown
 from mapper.records import PhotoEntry
 from mapper.routes import Crossing, Lead
-from mapper.trace import Judgement, judge_crossing
 from mapper.ui import looks
 from mapper.ui.crops import Crop, crop_of_place, draw_lead, photo_scale_px_per_mm, tag_place
 from mapper.ui.findings import Findings, meeting_key
@@ -31,6 +31,7 @@ __all__ = [
     "photos_that_show",
     "picture_controls",
     "pictures",
+    "stamp_of",
 ]
 
 COLOURS = {"a": "#0072b2", "b": "#d55e00"}  # Okabe & Ito; b is dashed as well
@@ -43,7 +44,6 @@ REACH_MM = 80.0  # how far the lines are drawn along the leads from the meeting
 PHOTOS_AT_ONCE = 3
 LINES = ("beside", "on the wire", "off")
 _LOOKED = "photo looked at"  # session state: (key of the meeting, sha256) shown large
-_ASK = "ask the tool about crossings"
 
 
 @dataclass(frozen=True)
@@ -95,9 +95,11 @@ def looked_at(meeting: Crossing, views: list[View]) -> View | None:
     return next((view for view in views if view.entry.sha256 == sha256), None)
 
 
-def picture_controls() -> tuple[float, str, bool]:
-    """How the pictures are shown: enlargement, lines, and whether the tool's view is shown."""
+def picture_controls(more: Callable[[], None]) -> tuple[float, str]:
+    """How the pictures are shown: enlargement, and the lines on them; `more` draws further
+    controls in the same row."""
     with st.container(horizontal=True, vertical_alignment="center", gap="medium"):
+        more()
         zoom = st.segmented_control(
             "Enlarge",
             list(ZOOMS),
@@ -115,24 +117,23 @@ def picture_controls() -> tuple[float, str, bool]:
             label_visibility="collapsed",
             format_func=lambda name: f"lines {name}",
         )
-        # A button, not a switch: with a switch in focus the keys of the answers would not work.
-        ask = bool(st.session_state.get(_ASK))
-        if st.button(
-            "Hide what the tool would say" if ask else "What would the tool say?",
-            key="ask the tool",
-            shortcut="t",
-        ):
-            st.session_state[_ASK] = not ask
-            st.rerun()
-    return ZOOMS[zoom], lines, ask
+    return ZOOMS[zoom], lines
 
 
 def pictures(
-    ctx: Context, findings: Findings, meeting: Crossing, zoom: float, lines: str, ask: bool
+    ctx: Context,
+    findings: Findings,
+    meeting: Crossing,
+    zoom: float,
+    lines: str,
+    beside: Callable[[], None],
 ) -> None:
+    """Show the photos of the meeting; `beside` draws what stands after the last of them."""
     views = photos_that_show(ctx, findings, meeting)
     if not views:
         looks.note("No fitted photo shows this place. Add or fit one, or leave it open.")
+        with st.columns(PHOTOS_AT_ONCE, gap="small")[0]:
+            beside()
         return
     span = max(
         meeting.a_span_mm[1] - meeting.a_span_mm[0], meeting.b_span_mm[1] - meeting.b_span_mm[0]
@@ -143,15 +144,17 @@ def pictures(
         if st.button("Back to all photos", key="all photos"):
             st.session_state.pop(_LOOKED)
             st.rerun()
-        _picture(ctx, findings, meeting, large, half_mm, lines, ask, LARGE_PX)
+        _picture(ctx, findings, meeting, large, half_mm, lines, LARGE_PX)
         return
     columns = st.columns(PHOTOS_AT_ONCE, gap="small")
     for number, view in enumerate(views):
         with columns[number % PHOTOS_AT_ONCE]:
-            _picture(ctx, findings, meeting, view, half_mm, lines, ask)
+            _picture(ctx, findings, meeting, view, half_mm, lines)
             if st.button("Judge on this photo", key=f"large {number}", help="Show it large"):
                 st.session_state[_LOOKED] = (meeting_key(meeting), view.entry.sha256)
                 st.rerun()
+    with columns[len(views) % PHOTOS_AT_ONCE]:
+        beside()
 
 
 def _picture(
@@ -161,18 +164,15 @@ def _picture(
     view: View,
     half_mm: float,
     lines: str,
-    ask: bool,
     size_px: tuple[int, int] = CROP_PX,
 ) -> None:
     entry = view.entry
     caption = f"{shown(entry.name, 40)} · {entry.stage} · {view.px_per_mm:.1f} px per mm"
     if view.doubtful:
         caption += " · doubtful fit: the place may be off"
-    if ask:
-        st.html(escape(_tool_words(ctx, findings, meeting, entry.sha256)))
     try:
         jpeg = _crop_jpeg(
-            _stamp(ctx, meeting, entry.sha256),
+            stamp_of(ctx, meeting, entry.sha256),
             entry.sha256,
             half_mm,
             lines,
@@ -193,8 +193,8 @@ def first_picture(ctx: Context, findings: Findings, meeting: Crossing) -> tuple[
     for view in photos_that_show(ctx, findings, meeting):
         span = max(high - low for low, high in (meeting.a_span_mm, meeting.b_span_mm))
         half_mm = min(span / 2 + MARGIN_MM, MAX_HALF_MM)
-        stamp, sha256 = _stamp(ctx, meeting, view.entry.sha256), view.entry.sha256
-        jpeg = _crop_jpeg(stamp, sha256, half_mm, "beside", CROP_PX, ctx, findings, meeting)
+        key, sha256 = stamp_of(ctx, meeting, view.entry.sha256), view.entry.sha256
+        jpeg = _crop_jpeg(key, sha256, half_mm, "beside", CROP_PX, ctx, findings, meeting)
         if jpeg is not None:
             return sha256, jpeg
     return None
@@ -220,7 +220,7 @@ def _crop_jpeg(
     return data.tobytes() if done else None
 
 
-def _stamp(ctx: Context, meeting: Crossing, sha256: str) -> int:
+def stamp_of(ctx: Context, meeting: Crossing, sha256: str) -> int:
     """Changes whenever anything changes that a crop of the meeting shows."""
     texts = ctx.job.texts
     keys = ("plate", f"fit/{sha256}", f"lead/{meeting.a}", f"lead/{meeting.b}")
@@ -278,41 +278,3 @@ def lines_near(findings: Findings, meeting: Crossing, side: str) -> tuple[Lead, 
     inside = (lead.arc_mm > low) & (lead.arc_mm < high)
     ends = lead.point_at_mm(np.array([low, high]))
     return lead, np.concatenate([ends[:1], lead.points_mm[inside], ends[1:]])
-
-
-def _tool_words(ctx: Context, findings: Findings, meeting: Crossing, sha256: str) -> str:
-    """What the tool reads from one photo; a hint only, a person answers."""
-    try:
-        judgement = _tool_says(
-            _stamp(ctx, meeting, sha256),
-            sha256,
-            ctx,
-            findings,
-            meeting,
-        )
-    except MapperError as error:
-        return f"The tool can't tell here: {shown(error, 200)}"
-    if judgement.top is None:
-        return "The tool can't tell on this photo."
-    name = lead_words(meeting, judgement.top)
-    return f"The tool would say: {name} on top, sure to {judgement.confidence:.0%}. Look yourself."
-
-
-@st.cache_data(show_spinner="Looking", max_entries=600)
-def _tool_says(
-    stamp: int,
-    sha256: str,
-    _ctx: Context,
-    _findings: Findings,
-    _meeting: Crossing,
-) -> Judgement:
-    fit: Any = _ctx.job.fits[sha256]
-    plate = _findings.traced.plate
-
-    def on_photo(points_mm: np.ndarray) -> np.ndarray:
-        return np.asarray(fit.photo_from_plate(points_mm, plate.lead_depth_mm(points_mm)))
-
-    paths = [on_photo(lines_near(_findings, _meeting, side)[1]) for side in ("a", "b")]
-    place = on_photo(np.array([[_meeting.x_mm, _meeting.y_mm]]))[0]
-    ground = SHELF.ground(_ctx.opened(sha256).token)
-    return judge_crossing(ground, paths[0], paths[1], tuple(place))

@@ -1,7 +1,12 @@
-"""Page "Crossings": one meeting of two leads at a time, and the question which is on top."""
+"""Page "Crossings": one meeting of two leads at a time, and the question which is on top.
+
+All answers are keys that lie together, and the meeting with the biggest effect comes next, so
+that many are worked through with one hand. The tool's view is shown when it is asked for.
+"""
 
 from __future__ import annotations
 
+import time
 from html import escape
 
 import numpy as np
@@ -13,6 +18,7 @@ from mapper.routes import Crossing
 from mapper.ui import jobbar, looks
 from mapper.ui.canvas import LeadStyle
 from mapper.ui.channel_answer import channel_answer
+from mapper.ui.crossing_desk import KEYS, Answered, Desk, desk_of, in_turn, take_back, too_quick
 from mapper.ui.crossing_pictures import (
     COLOURS,
     first_picture,
@@ -22,6 +28,7 @@ from mapper.ui.crossing_pictures import (
     picture_controls,
     pictures,
 )
+from mapper.ui.crossing_votes import ask_button, check_answers, tool_panel, when_control
 from mapper.ui.drawing import Mark, plate_svg
 from mapper.ui.findings import Findings, findings_of, meeting_key
 from mapper.ui.session import Context, go
@@ -31,7 +38,8 @@ __all__ = ["FILTER", "TO_SHOW", "answer", "show"]
 LISTED = 200  # meetings in the list before and after the one shown; more would slow the page
 FILTERS = ("Open", "Judged", "All")
 _AT = "meeting shown"  # session state: key of the meeting
-TO_SHOW = "meeting to show"  # session state: where to go after an answer
+TO_SHOW = "meeting to show"  # session state: key of the meeting to go to, or FIRST
+FIRST = ""  # the one with the biggest effect
 FILTER = "meetings filter"
 
 
@@ -49,7 +57,8 @@ def show() -> None:
         if st.button("Go to Leads", type="primary"):
             go("leads")
         return
-    meetings = _chosen(findings)
+    desk = desk_of(ctx.job_id)
+    meetings = _chosen(findings, desk)
     if not meetings:
         if st.session_state.get(FILTER) == "Judged":
             looks.note("Nothing is judged yet.", "calm")
@@ -57,22 +66,25 @@ def show() -> None:
         looks.note("Nothing is open: every meeting of leads that remain is judged.", "calm")
         if st.button("Go to Pull plan", type="primary"):
             go("plan")
+        if desk.answered:
+            _take_back_button(ctx, desk)
         return
-    channel_answer(ctx, findings, lambda one: first_picture(ctx, findings, one))
     meeting = _current(meetings)
-    left, right = st.columns([4, 1], gap="medium")
-    with left, st.container(gap="small"):
-        _question(findings, meeting)
-        _answers(ctx, findings, meeting, meetings)
-    with right:
-        _small_plate(findings, meeting)
+    with st.container(gap="small", key="desk"):
+        _question(findings, desk, meeting)
+        _answers(ctx, findings, desk, meeting, meetings)
+    said = st.container()  # below the answers: nothing may push them aside under a finger
     shown_above = st.container()  # above their controls, so that they are seen without scrolling
-    show_as = picture_controls()
+    show_as = picture_controls(when_control)
     with shown_above:
-        pictures(ctx, findings, meeting, *show_as)
+        pictures(ctx, findings, meeting, *show_as, beside=lambda: _small_plate(findings, meeting))
+    channel_answer(ctx, findings, lambda one: first_picture(ctx, findings, one))
+    with said:
+        tool_panel(ctx, findings, desk, meeting)
+        check_answers(ctx, findings, desk)
 
 
-def _chosen(findings: Findings) -> list[Crossing]:
+def _chosen(findings: Findings, desk: Desk) -> list[Crossing]:
     """The meetings that pass the filter; with it the line of controls."""
     total = len(findings.meetings)
     still_open = {meeting_key(meeting) for meeting in findings.open_meetings}
@@ -81,6 +93,9 @@ def _chosen(findings: Findings) -> list[Crossing]:
     counts = {"Open": open_count, "Judged": judged, "All": total}
     if FILTER not in st.session_state:
         st.session_state[FILTER] = "Open" if open_count else "All"
+    wanted = st.session_state.get(TO_SHOW)
+    if wanted and st.session_state[FILTER] == ("Judged" if wanted in still_open else "Open"):
+        st.session_state[FILTER] = "Open" if wanted in still_open else "All"
     with st.container(horizontal=True, vertical_alignment="bottom", gap="small"):
         chosen = st.segmented_control(
             "Show",
@@ -99,6 +114,8 @@ def _chosen(findings: Findings) -> list[Crossing]:
         ]
         if not meetings:
             return []
+        if chosen == "Open":
+            meetings = in_turn(meetings, desk.passed)
         _walk(findings, meetings)
     return meetings
 
@@ -107,10 +124,10 @@ def _walk(findings: Findings, meetings: list[Crossing]) -> None:
     """Previous, next, and the list to choose from."""
     keys = [meeting_key(meeting) for meeting in meetings]
     by_key = dict(zip(keys, meetings, strict=True))
-    if st.session_state.get(TO_SHOW) in by_key:
-        st.session_state[_AT] = st.session_state[TO_SHOW]
-    st.session_state.pop(TO_SHOW, None)
-    if st.session_state.get(_AT) not in by_key:
+    wanted = st.session_state.pop(TO_SHOW, None)
+    if wanted in by_key:
+        st.session_state[_AT] = wanted
+    elif wanted == FIRST or st.session_state.get(_AT) not in by_key:
         st.session_state[_AT] = keys[0]
     here = keys.index(st.session_state[_AT])
     if st.button("Previous", shortcut="Left", disabled=here == 0):
@@ -145,7 +162,7 @@ def _plain(meeting: Crossing, side: str) -> str:
     return looks.plain_markdown(lead_words(meeting, side))
 
 
-def _question(findings: Findings, meeting: Crossing) -> None:
+def _question(findings: Findings, desk: Desk, meeting: Crossing) -> None:
     kind = {
         "crossing": "cross",
         "touching": "come close enough to touch",
@@ -156,6 +173,12 @@ def _question(findings: Findings, meeting: Crossing) -> None:
     else:
         pair = f"{meeting.a} and {meeting.b} {kind}"
     st.subheader(f"{looks.plain_markdown(pair)}. Which lies on top?")
+    if meeting.top is None and meeting_key(meeting) in desk.passed:
+        looks.note(
+            "You could not tell this one before. A closer photo from another side helps, or a "
+            "look at the plate itself.",
+            "calm",
+        )
     said = {
         "a": f"{lead_words(meeting, 'a')} is on top",
         "b": f"{lead_words(meeting, 'b')} is on top",
@@ -216,29 +239,83 @@ def _unseen(findings: Findings, meeting: Crossing) -> list[str]:
     return found
 
 
-def _answers(ctx: Context, findings: Findings, meeting: Crossing, meetings: list[Crossing]) -> None:
+def _answers(
+    ctx: Context, findings: Findings, desk: Desk, meeting: Crossing, meetings: list[Crossing]
+) -> None:
     choices: list[tuple[str, str | None, str]] = [
-        (f"**A**  {_plain(meeting, 'a')} is on top", "a", "1"),
-        (f"**B**  {_plain(meeting, 'b')} is on top", "b", "2"),
+        (f"**A**  {_plain(meeting, 'a')} is on top", "a", KEYS["a"]),
+        (f"**B**  {_plain(meeting, 'b')} is on top", "b", KEYS["b"]),
     ]
     if meeting.kind != "crossing":
-        choices.append(("Apart, side by side", "apart", "3"))
-    choices.append(("Can't tell: leave open", None, "0"))
-    columns = st.columns(len(choices), gap="small")
-    for column, (label, top, key) in zip(columns, choices, strict=True):
+        choices.append(("Apart, side by side", "apart", KEYS["apart"]))
+    pass_words = "Can't tell: next" if meeting.top is None else "Open it again"
+    choices.append((pass_words, None, KEYS["pass"]))
+    columns = st.columns(len(choices) + 2, gap="small")
+    for column, (label, top, key) in zip(columns, choices, strict=False):
         chosen = top is not None and meeting.top == top
         with column:
+            # The name holds the meeting: a second press can't reach the next one's button.
             pressed = st.button(
                 label,
-                key=f"answer {key}",
+                key=f"answer {key} {meeting_key(meeting)}",
                 type="primary" if chosen else "secondary",
                 shortcut=key,
                 width="stretch",
             )
         if pressed:
-            answer(ctx, findings, meeting, top)
-            _go_on(meeting, meetings)
+            if not too_quick(desk):
+                _answered(ctx, findings, desk, meeting, meetings, top)
             st.rerun()
+    with columns[-2]:
+        _take_back_button(ctx, desk)
+    with columns[-1]:
+        ask_button(desk, meeting)
+
+
+def _take_back_button(ctx: Context, desk: Desk) -> None:
+    if st.button(
+        "Take back",
+        key="take back",
+        shortcut=KEYS["take back"],
+        disabled=not desk.answered,
+        help="Take back the last answer given here, and show it again",
+        width="stretch",
+    ):
+        st.session_state[TO_SHOW] = take_back(ctx, desk)
+        st.rerun()
+
+
+def _answered(
+    ctx: Context,
+    findings: Findings,
+    desk: Desk,
+    meeting: Crossing,
+    meetings: list[Crossing],
+    top: str | None,
+) -> None:
+    """Keep the answer and go on: to the biggest effect among the open ones, else in order."""
+    key = meeting_key(meeting)
+    if top is None and meeting.top is None:
+        desk.passed = [*(one for one in desk.passed if one != key), key]
+        desk.answered.append(Answered(key, None))
+    elif answer(ctx, findings, meeting, top):
+        desk.answered.append(Answered(key, answer_label(meeting, top)))
+        desk.otherwise.pop(key, None)
+        if top is not None:
+            desk.to_check.append(key)
+    else:
+        return
+    desk.shown_at_s = time.monotonic()
+    if st.session_state.get(FILTER) == "Open":
+        st.session_state[TO_SHOW] = FIRST
+    else:
+        _go_on(meeting, meetings)
+
+
+def answer_label(meeting: Crossing, top: str | None) -> str:
+    """How undo calls an answer."""
+    words = {"a": f"{meeting.a} on top", "b": f"{meeting.b} on top", "apart": "apart"}
+    return f"{meeting.a} / {meeting.b}: {words.get(top, 'open')}"
 
 
 def answer(ctx: Context, findings: Findings, meeting: Crossing, top: str | None) -> bool:
@@ -249,10 +326,8 @@ def answer(ctx: Context, findings: Findings, meeting: Crossing, top: str | None)
     views = photos_that_show(ctx, findings, meeting)
     large = looked_at(meeting, views)
     photo = (large or views[0]).entry.sha256 if views else None
-    words = {"a": f"{meeting.a} on top", "b": f"{meeting.b} on top", "apart": "apart"}
-    label = f"{meeting.a} / {meeting.b}: {words.get(top, 'open')}"
     changes = judgement_changes(ctx.job, meeting, top, by=ctx.person, photo=photo)
-    return ctx.edit(label, changes)
+    return ctx.edit(answer_label(meeting, top), changes)
 
 
 def _go_on(meeting: Crossing, meetings: list[Crossing]) -> None:
