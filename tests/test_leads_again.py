@@ -8,7 +8,7 @@ import pytest
 
 from mapper.fit import PhotoFit
 from mapper.records import Job, PhotoEntry, Stretch, TracedLead
-from mapper.ui.leads_again import second_looks
+from mapper.ui.leads_again import left_unseen, second_looks
 from tests.test_leads_tracing import PLATE, camera, fitted
 
 OLD, NEW, LATER = "0" * 64, "1" * 64, "2" * 64
@@ -70,3 +70,17 @@ def test_a_doubtful_fit_and_a_rebuilt_plate_offer_nothing(fit: PhotoFit) -> None
 def test_a_run_of_a_few_millimetres_is_not_worth_the_walk(fit: PhotoFit) -> None:
     short = Stretch(((120, 60), (123, 60)), False)
     assert second_looks(job(SEEN, short, REST, fits={OLD: fit, LATER: fit})) == ()
+
+
+def test_a_run_that_somebody_left_unseen_is_offered_again_on_a_newer_photo_only(
+    fit: PhotoFit,
+) -> None:
+    with_new = {OLD: fit, NEW: fit}
+    before = job(SEEN, BURIED, REST, fits=with_new)
+    (look,) = second_looks(before)
+    lead = left_unseen(before.leads[0], look)
+    assert lead.stretches[1].seen is False
+    lead = TracedLead.from_mapping(lead.to_mapping())  # as the archive keeps it
+    assert second_looks(job(*lead.stretches, fits=with_new)) == ()
+    (again,) = second_looks(job(*lead.stretches, fits={**with_new, LATER: fit}))
+    assert again.photo == LATER

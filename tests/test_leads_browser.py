@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from mapper.records import JobStore, TracedLead
+from mapper.records import JobStore, Stretch, TracedLead, lead_changes
 from mapper.ui.leads_tracing import joints
 from tests.browser import CanvasDriver, browser, page_of, running_server, settled
 from tests.full_job import full_job
@@ -37,6 +38,11 @@ class Bench:
             "Z" + w["id"][1:].replace("_", "-"): np.array(w["points"])[:, :2]
             for w in truth["wires"]
         }
+
+    @property
+    def photo(self) -> str:
+        """Hash of the photo that is worked on."""
+        return next(x.sha256 for x in self.store.job(self.job_id).photos if x.name == PHOTO)
 
     def lead(self, lead_id: str) -> TracedLead | None:
         return next((x for x in self.store.job(self.job_id).leads if x.id == lead_id), None)
@@ -297,3 +303,44 @@ def test_a_line_is_given_to_the_lead_it_really_is(page: Any, bench: Bench) -> No
     page.keyboard.press("z")
     canvas.wait_acknowledged()
     assert bench.lead("Z07-H").stretches == line
+
+
+def test_d_goes_to_a_doubtful_stretch_and_y_confirms_it(page: Any, bench: Bench) -> None:
+    lead = bench.lead("Z01-T")
+    unsure = replace(lead.stretches[0], seen=True, photo=bench.photo, confidence=0.4)
+    doubted = replace(lead, stretches=(unsure, *lead.stretches[1:]))
+    bench.store.edit(bench.job_id, "Doubt", lead_changes(doubted))
+    canvas = canvas_of(page)
+    page.keyboard.press("d")
+    canvas.root.locator(".hint", has_text="unsure of the thin line").wait_for()
+    page.locator('button.lead.on[title^="Z01-T:"]').wait_for()
+    page.keyboard.press("y")
+    canvas.wait_acknowledged()
+    assert bench.lead("Z01-T").stretches[0].confidence == 1.0
+    page.keyboard.press("z")
+    canvas.wait_acknowledged()
+    assert bench.lead("Z01-T").stretches[0].confidence == 0.4
+    page.keyboard.press("Control+y")
+    canvas.wait_acknowledged()
+    assert bench.lead("Z01-T").stretches[0].confidence == 1.0
+
+
+def test_two_pieces_are_joined_and_undo_parts_them(page: Any, bench: Bench) -> None:
+    whole = bench.lead("Z07-T")
+    points = tuple((float(x), float(y)) for x, y in whole.points_mm)
+    middle = len(points) // 2
+    first = replace(whole, stretches=(Stretch(points[: middle + 1]),), exit=None, finished=False)
+    loose = replace(whole, id="loose", stretches=(Stretch(points[middle:]),))
+    bench.store.edit(bench.job_id, "Part", {**lead_changes(first), **lead_changes(loose)})
+    canvas = pick(page, "Z07-T")
+    page.keyboard.press("j")
+    canvas.root.locator(".hint", has_text="goes on from the end").wait_for()
+    page.get_by_role("button", name="loose:").click()
+    page.get_by_role("button", name="loose:").wait_for(state="detached")
+    joined = bench.lead("Z07-T")
+    assert joined.finished
+    assert np.allclose(joined.points_mm, whole.points_mm)
+    page.keyboard.press("z")
+    canvas.wait_acknowledged()
+    assert bench.lead("Z07-T") == first
+    assert bench.lead("loose") == loose

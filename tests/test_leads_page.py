@@ -9,7 +9,7 @@ import pytest
 
 from mapper.records import JobStore, lead_changes
 from mapper.records.demo import open_demo
-from mapper.ui import leads_page, leads_view, server
+from mapper.ui import leads_page, leads_state, leads_view, server
 from tests.test_pages import click, page, sound
 
 
@@ -67,8 +67,8 @@ def test_a_chosen_lead_is_renamed_in_one_step(demo: tuple[JobStore, str]) -> Non
     before = store.job(job_id)
     test = page("leads", job_id)
     assert not [one for one in test.text_input if one.label.startswith("New name")]
-    chosen = leads_page.PageState(chosen="Z01-H")
-    test = page("leads", job_id, **{f"{leads_page.STATE} {job_id}": chosen})
+    chosen = leads_state.PageState(chosen="Z01-H")
+    test = page("leads", job_id, **{f"{leads_state.STATE} {job_id}": chosen})
     box = next(one for one in test.text_input if one.label.startswith("New name"))
     box.set_value("Z02-H")
     test = click(test, "Rename this lead")
@@ -96,11 +96,11 @@ def test_a_buried_run_leads_to_the_newer_photo_that_has_its_place(
         replace(one, seen=False, photo=before.sha256, points_px=None) for one in lead.stretches
     )
     store.edit(job_id, "Bury it again", lead_changes(replace(lead, stretches=buried)))
-    state = leads_page.PageState(photo=before.sha256)
-    test = page("leads", job_id, **{f"{leads_page.STATE} {job_id}": state})
+    state = leads_state.PageState(photo=before.sha256)
+    test = page("leads", job_id, **{f"{leads_state.STATE} {job_id}": state})
     first = next(one for one in test.button if one.label.startswith("Z05\\-H"))
     sound(first.click().run())
-    now = test.session_state[f"{leads_page.STATE} {job_id}"]
+    now = test.session_state[f"{leads_state.STATE} {job_id}"]
     assert (now.chosen, now.photo) == ("Z05-H", cleared.sha256)
     assert now.jump is not None
     assert store.job(job_id).undo_label == "Bury it again"  # looking changes nothing

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from mapper.errors import MapperError
-from mapper.records import Stretch, TracedLead
+from mapper.records import Job, Stretch, TracedLead
 from mapper.ui import leads_tools as tools
-from mapper.ui.leads_tracing import Sight, joints, stretch_id
-from tests.test_leads_tracing import sight
+from mapper.ui.leads_sight import Sight
+from mapper.ui.leads_tracing import joints, stretch_id
+from tests.test_leads_tracing import PLATE, sight
 
 __all__ = ["sight"]  # the fixture
 
@@ -79,3 +80,55 @@ def test_doubtful_stretches_are_found_until_somebody_confirms_them() -> None:
     assert sure.seen == lead.seen
     with pytest.raises(MapperError, match="no doubtful stretch"):
         tools.confirm(sure, None)
+
+
+def piece(*parts: Stretch, id: str = "Z01-H", finished: bool = False) -> TracedLead:
+    return replace(lead_of(*parts, id=id), exit=None, finished=finished)
+
+
+@pytest.mark.parametrize("drawn_backwards", [False, True])
+def test_a_joined_piece_goes_on_from_the_end_whichever_way_it_was_drawn(
+    drawn_backwards: bool,
+) -> None:
+    points = [(100.0, 60.0), (180.0, 60.0), (300.0, 60.0)]
+    rest = seen(points[::-1] if drawn_backwards else points)
+    new = tools.joined(piece(DOWN), piece(rest, id="loose"), PLATE)
+    assert new.points_mm.tolist() == [[60, 138], [60, 60], [100, 60], [180, 60], [300, 60]]
+    assert new.seen == (True, False, True, True)  # nobody saw what lies between the two
+    assert (new.id, new.exit, new.finished) == ("Z01-H", "X1", True)
+
+
+def test_pieces_whose_ends_meet_are_joined_without_a_run_between() -> None:
+    new = tools.joined(piece(DOWN), piece(ALONG, id="loose"), PLATE)
+    assert new.stretches == (DOWN, ALONG)
+    short = tools.joined(piece(DOWN), piece(seen([(60, 60), (90, 60)]), id="loose"), PLATE)
+    assert (short.exit, short.finished) == (None, False)  # it ends in the middle of a channel
+
+
+def test_a_finished_lead_a_lead_without_line_and_itself_are_not_joined() -> None:
+    for lead, other, words in (
+        (lead_of(DOWN), piece(ALONG, id="loose"), "traced to its exit"),
+        (piece(DOWN), TracedLead("loose", "other", "D02"), "no line to join"),
+        (piece(DOWN), piece(DOWN), "itself"),
+    ):
+        with pytest.raises(MapperError, match=words):
+            tools.joined(lead, other, PLATE)
+
+
+def test_judgements_of_the_joined_piece_are_asked_again_and_a_logged_lead_is_refused() -> None:
+    lead, other = piece(DOWN), piece(ALONG, id="loose")
+    judged = {"a": "Z09-H", "b": "loose", "x": 180, "y": 60, "top": "a"}
+    entries = {
+        "plate": PLATE.to_mapping(),
+        "lead/Z01-H": lead.to_mapping(),
+        "lead/loose": other.to_mapping(),
+        "judged/1": judged,
+        "judged/2": {**judged, "b": "Z08-H"},
+    }
+    changes = tools.join_changes(Job.from_mapping(entries), lead, other)
+    assert set(changes) == {"lead/Z01-H", "lead/loose", "judged/1"}
+    assert changes["lead/loose"] is None
+    assert changes["judged/1"] is None
+    out = {"action": "pull", "wire": "loose", "at": "2026-01-01T10:00:00"}
+    with pytest.raises(MapperError, match="log names loose"):
+        tools.join_changes(Job.from_mapping({**entries, "done/1": out}), lead, other)

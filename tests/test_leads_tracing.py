@@ -15,7 +15,7 @@ from mapper.plate import Plate
 from mapper.records import Stretch, TracedLead
 from mapper.trace import prepare, snap_to_wire, trace_between
 from mapper.ui import leads_tracing as tracing
-from mapper.ui.leads_tracing import Sight
+from mapper.ui.leads_sight import Sight
 
 DEPTH_MM = 11.25  # 0.75 x the channel's depth: where leads lie (design of the plate record)
 PLATE = Plate.from_mapping(

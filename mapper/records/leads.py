@@ -43,6 +43,8 @@ class Stretch:
     depth_mm : depth below the face that `points_mm` was projected with, >= 0: one for all,
         one per point, or None (taken as 0, the face).
     confidence : 0..1, the tracer's.
+    looked : sha256 of the newest photo on which somebody looked for an unseen stretch and left
+        it unseen; None while nobody did.
     """
 
     points_mm: Points
@@ -51,6 +53,7 @@ class Stretch:
     points_px: Points | None = None
     depth_mm: float | tuple[float, ...] | None = None
     confidence: float = 1.0
+    looked: str | None = None
 
     @classmethod
     def from_mapping(cls, mapping: Mapping[str, Any], where: str = "stretch") -> Stretch:
@@ -67,7 +70,7 @@ class Stretch:
                 raise RecordsError(f"{shown(where)} has not one depth per point: trace it again.")
         elif depth_mm is not None:
             depth_mm = number(depth_mm, f"{where}: depth_mm")
-        photo = mapping.get("photo")
+        photo, looked = mapping.get("photo"), mapping.get("looked")
         return cls(
             points_mm=points_mm,
             seen=bool(mapping.get("seen", True)),
@@ -75,9 +78,11 @@ class Stretch:
             points_px=points_px,
             depth_mm=depth_mm,
             confidence=number(mapping.get("confidence", 1.0), f"{where}: confidence"),
+            looked=None if looked is None else text(looked, f"{where}: looked"),
         )
 
     def to_mapping(self) -> dict[str, Any]:
+        looked = {} if self.looked is None else {"looked": self.looked}
         return {
             "photo": self.photo,
             "points_px": None if self.points_px is None else [list(p) for p in self.points_px],
@@ -85,6 +90,7 @@ class Stretch:
             "points_mm": [list(p) for p in self.points_mm],
             "seen": self.seen,
             "confidence": self.confidence,
+            **looked,
         }
 
 

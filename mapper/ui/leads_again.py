@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -12,7 +12,7 @@ from mapper.plate import Plate
 from mapper.records import Job, PhotoEntry, Stretch, TracedLead
 from mapper.ui.leads_bridging import length_mm
 
-__all__ = ["SecondLook", "run_points_px", "second_looks"]
+__all__ = ["SecondLook", "left_unseen", "run_points_px", "second_looks"]
 
 SHORT_RUN_MM = 4.0  # shorter runs are not worth the walk
 INSIDE = 0.9  # of a run's points that the photo must show
@@ -37,8 +37,9 @@ def second_looks(job: Job) -> tuple[SecondLook, ...]:
     """Unseen stretches that a photo newer than the one they were drawn on has in it.
 
     Photos of the rebuilt plate show other wiring and don't count, nor does one whose fit is
-    doubtful. A stretch that was drawn on no photo is as old as the newest of the two
-    stretches beside it; one that is tied to no photo at all is older than every photo.
+    doubtful, nor one on which somebody looked already and left the run unseen. A stretch that
+    was drawn on no photo is as old as the newest of the two stretches beside it; one that is
+    tied to no photo at all is older than every photo.
     """
     if job.plate is None:
         return ()
@@ -54,12 +55,19 @@ def second_looks(job: Job) -> tuple[SecondLook, ...]:
                 continue
             age = _age(lead, index, order)
             for photo in newest_first:
-                if order[photo.sha256] <= age:
+                if order[photo.sha256] <= max(age, order.get(stretch.looked or "", -1)):
                     break
                 if _has(job.fits[photo.sha256], job.plate, stretch):
                     found.append(SecondLook(lead.id, index, photo.sha256, run_mm))
                     break
     return tuple(found)
+
+
+def left_unseen(lead: TracedLead, look: SecondLook) -> TracedLead:
+    """A person looked at the run on that photo, and it stays unseen: a newer photo asks again."""
+    one = replace(lead.stretches[look.index], looked=look.photo)
+    stretches = (*lead.stretches[: look.index], one, *lead.stretches[look.index + 1 :])
+    return replace(lead, stretches=stretches)
 
 
 def run_points_px(fit: PhotoFit, plate: Plate, stretch: Stretch) -> np.ndarray:

@@ -1,7 +1,8 @@
-"""Tools for leads that are drawn already: doubts looked through, cut, given to another name."""
+"""Tools for leads that are drawn already: doubts looked through, cut, joined, given away."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
@@ -9,11 +10,16 @@ from typing import Any
 import numpy as np
 
 from mapper.errors import MapperError, shown
-from mapper.records import Stretch, TracedLead, lead_changes
-from mapper.ui.leads_tracing import Sight, find_stretch, stretch_id
+from mapper.plate import Plate
+from mapper.records import Job, Stretch, TracedLead, lead_changes
+from mapper.records.document import key_of
+from mapper.ui.leads_bridging import bridged
+from mapper.ui.leads_sight import Sight
+from mapper.ui.leads_tracing import exit_at, find_stretch, joints, stretch_id
 
-__all__ = ["confirm", "cut", "doubtful", "doubts", "given_to"]
+__all__ = ["confirm", "cut", "doubtful", "doubts", "given_to", "join_changes", "joined"]
 
+SAME_END_MM = 1.0  # ends that lie nearer to each other are joined without a run between
 DOUBTFUL = 0.6  # below this confidence of the tracer a person should look again
 
 
@@ -84,6 +90,68 @@ def given_to(
         )
     new = replace(lead, id=id, kind=kind, drop=drop)
     return {**dict.fromkeys(lead_changes(lead)), **lead_changes(new)}
+
+
+def joined(lead: TracedLead, other: TracedLead, plate: Plate) -> TracedLead:
+    """The lead with the other piece at its end: the piece's nearer end comes first.
+
+    What lies between the two goes along the channels, unseen. Raises MapperError when the lead
+    is finished or one of the two has no line.
+    """
+    if other.id == lead.id:
+        raise MapperError(f"Pick the other piece, not {shown(lead.id, 40)} itself.")
+    if lead.finished:
+        raise MapperError(
+            f"{shown(lead.id, 40)} is traced to its exit: cut it (X) where the other piece goes on."
+        )
+    for one in (lead, other):
+        if len(one.points_mm) < 2 and (one is other or not one.stretches):
+            raise MapperError(f"{shown(one.id, 40)} has no line to join.")
+    end = joints(lead)[-1].mm
+    first, last = (joints(other)[i].mm for i in (0, -1))
+    turned = math.dist(end, last) < math.dist(end, first)
+    parts = tuple(_turned(one) for one in reversed(other.stretches)) if turned else other.stretches
+    start = last if turned else first
+    gap = (bridged(plate, end, start),) if math.dist(end, start) > SAME_END_MM else ()
+    own = lead.stretches if len(lead.points_mm) > 1 else ()
+    exit_ = exit_at(plate, first if turned else last)
+    exit_id = None if exit_ is None else exit_.id
+    if other.finished and not turned:
+        exit_id = other.exit or exit_id
+    return replace(
+        lead,
+        stretches=(*own, *gap, *parts),
+        exit=exit_id,
+        finished=exit_id is not None,
+        diameter_mm=lead.diameter_mm or other.diameter_mm,
+    )
+
+
+def join_changes(job: Job, lead: TracedLead, other: TracedLead) -> dict[str, Any]:
+    """Changes for `joined`. Judgements that name the other piece go: they are asked again.
+
+    Raises MapperError as `joined` does, and when the teardown log names one of the two.
+    """
+    new = joined(lead, other, job.plate)
+    for one in (lead, other):
+        if any(step.wire == one.id for step in job.done):
+            raise MapperError(
+                f"The log names {shown(one.id, 40)}, so it can't be joined: take the log's entry "
+                "back first."
+            )
+    judged = [one.id for one in job.judged if other.id in (one.a, one.b)]
+    gone = [key_of("lead", other.id), *(key_of("judged", id) for id in judged)]
+    return {**dict.fromkeys(gone), **lead_changes(new)}
+
+
+def _turned(stretch: Stretch) -> Stretch:
+    depth = stretch.depth_mm
+    return replace(
+        stretch,
+        points_mm=stretch.points_mm[::-1],
+        points_px=None if stretch.points_px is None else stretch.points_px[::-1],
+        depth_mm=depth[::-1] if isinstance(depth, tuple) else depth,
+    )
 
 
 def _nearest(line: np.ndarray, point: np.ndarray) -> tuple[int, float]:

@@ -12,8 +12,9 @@ import numpy as np
 from mapper.records import ExpectedLead, Job, TracedLead
 from mapper.ui.canvas import UNSEEN_DASH, Handle, LeadStyle, Line, Marker, lead_style
 from mapper.ui.leads_list import ListedDrop, ListedLead
+from mapper.ui.leads_sight import Sight
 from mapper.ui.leads_tools import doubtful
-from mapper.ui.leads_tracing import Sight, joints, stretch_id
+from mapper.ui.leads_tracing import joints, stretch_id
 from mapper.ui.overlay import drawing_lines, drop_markers
 
 __all__ = [

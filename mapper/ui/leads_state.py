@@ -1,0 +1,236 @@
+"""What a tab of the page "Leads" looks at: the lead, the photo, the place; and going there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import streamlit as st
+
+from mapper.errors import shown
+from mapper.records import PhotoEntry
+from mapper.trace import snap_to_wire
+from mapper.ui import leads_again, leads_tools, leads_tracing, leads_view
+from mapper.ui.leads_sight import Sight
+from mapper.ui.leads_view import LeadRow
+from mapper.ui.session import Context
+from mapper.ui.tiles import SHELF
+
+__all__ = [
+    "PageState",
+    "choose",
+    "fitted",
+    "jump_to",
+    "look_again",
+    "next_doubt",
+    "next_look",
+    "next_untraced",
+    "refresh",
+    "sight_of",
+    "state_of",
+    "take_up",
+]
+
+CLOSE_UP_MM = 130.0  # width of the view when a drop is looked for
+STATE = "leads page"
+LEAD_PARAM, PHOTO_PARAM = "lead", "photo"
+
+
+@dataclass
+class PageState:
+    """What this browser tab looks at; nothing here is work that could be lost."""
+
+    chosen: str | None = None
+    photo: str | None = None
+    hidden: set[str] = field(default_factory=set)
+    only: bool = False
+    channel: str | None = None  # the only channel whose leads are drawn
+    # What the next lead picked is for: "give" it the chosen one's line, "join" it to the chosen
+    picking: str = ""
+    look: leads_again.SecondLook | None = None  # the buried run that is looked at again
+    doubt: tuple[str, int] | None = None  # the doubtful stretch looked at: lead and number
+    message: str = ""
+    jump: dict[str, object] | None = None
+    jumps: int = 0
+    reload: bool = False
+    tokens: dict[str, str] = field(default_factory=dict)  # photo token -> sha256
+
+
+def fitted(ctx: Context) -> list[PhotoEntry]:
+    """Fitted photos, the latest stage first: there the leads lie bare."""
+    return [photo for photo in reversed(ctx.job.photos) if photo.sha256 in ctx.job.fits]
+
+
+def refresh(ctx: Context) -> None:
+    """Take in what another window, or undo in the job bar, has changed."""
+    if ctx.store.revision(ctx.job_id) != ctx.job.revision:
+        ctx.job = ctx.store.job(ctx.job_id)
+
+
+def state_of(ctx: Context) -> PageState:
+    """State of this tab; after a reload, lead and photo come back from the address."""
+    key = f"{STATE} {ctx.job_id}"
+    if key not in st.session_state:
+        st.session_state[key] = PageState(
+            st.query_params.get(LEAD_PARAM), st.query_params.get(PHOTO_PARAM)
+        )
+    state = st.session_state[key]
+    photos = fitted(ctx)
+    if state.photo not in {photo.sha256 for photo in photos}:
+        state.photo = _overview(ctx, photos)
+    if state.chosen not in {row.id for row in leads_view.lead_rows(ctx.job)}:
+        state.chosen = None
+    if state.look is not None and state.look.lead != state.chosen:
+        state.look = None  # another lead was taken up
+    if state.channel not in {channel.id for channel in ctx.job.plate.channels}:
+        state.channel = None
+    _to_address(LEAD_PARAM, state.chosen)
+    _to_address(PHOTO_PARAM, state.photo)
+    return state
+
+
+def _overview(ctx: Context, photos: list[PhotoEntry]) -> str | None:
+    """The photo of the latest stage that shows the most drops."""
+    latest = [photo for photo in photos if photo.stage == photos[0].stage]
+    places = np.array([(drop.x_mm, drop.y_mm) for drop in ctx.job.plate.drops])
+
+    def shown(photo: PhotoEntry) -> int:
+        sight = sight_of(ctx, photo.sha256)
+        return sum(sight.shows(px) for px in sight.photo_from_mm(places, 0.0))
+
+    return max(latest, key=shown).sha256 if latest else None
+
+
+def _to_address(name: str, value: str | None) -> None:
+    if st.query_params.get(name) != value:
+        if value is None:
+            del st.query_params[name]
+        else:
+            st.query_params[name] = value
+
+
+def sight_of(ctx: Context, sha256: str) -> Sight:
+    opened = ctx.opened(sha256)
+    return Sight(
+        sha256,
+        ctx.job.fits[sha256],
+        ctx.job.plate,
+        opened.width_px,
+        opened.height_px,
+        lambda start, end: SHELF.traced(opened.token, start, end),
+        lambda click, reach: snap_to_wire(SHELF.ground(opened.token), click, reach),
+    )
+
+
+def _place_mm(ctx: Context, row: LeadRow) -> tuple[float, float] | None:
+    """Where work on a lead goes on: at its end so far, or at its drop."""
+    ends = [] if row.lead is None else leads_tracing.joints(row.lead)
+    if ends and row.state == "unfinished":
+        return ends[-1].mm
+    drop = next((one for one in ctx.job.plate.drops if one.id == row.drop), None)
+    if drop is not None:
+        return (drop.x_mm, drop.y_mm)
+    return ends[0].mm if ends else None
+
+
+def take_up(ctx: Context, state: PageState, row: LeadRow) -> None:
+    """Make a lead the chosen one, on a photo that shows where work on it goes on."""
+    state.chosen = row.id
+    place = _place_mm(ctx, row)
+    if place is not None:
+        at_mm = np.array([place])
+        photos = [state.photo, *(one.sha256 for one in fitted(ctx) if one.sha256 != state.photo)]
+        sights = (sight_of(ctx, sha256) for sha256 in photos)
+        shows = (one for one in sights if one.shows(one.photo_from_mm(at_mm, 0.0)[0]))
+        state.photo = next(shows, sight_of(ctx, state.photo)).sha256
+    _look_at(ctx, state, row)
+
+
+def choose(ctx: Context, state: PageState, lead_id: str) -> None:
+    """Choose a lead and bring into sight where work on it goes on."""
+    row = next((one for one in leads_view.lead_rows(ctx.job) if one.id == lead_id), None)
+    if row is None:
+        return
+    take_up(ctx, state, row)
+
+
+def _look_at(ctx: Context, state: PageState, row: LeadRow) -> None:
+    sight = sight_of(ctx, state.photo)
+    if row.lead is not None and row.state == "traced":
+        points = np.vstack([sight.photo_from_stretch(one) for one in row.lead.stretches])
+    else:
+        middle = _place_mm(ctx, row)
+        if middle is None:
+            return
+        half = CLOSE_UP_MM / 2
+        corners = np.array([[dx, dy] for dx in (-half, half) for dy in (-half, half)]) + middle
+        points = sight.photo_from_mm(corners, 0.0)
+    jump_to(state, row.id, points)
+
+
+def jump_to(state: PageState, name: str, points_px: np.ndarray) -> None:
+    """Have the canvas show the box round some places of the photo."""
+    box = [*points_px.min(axis=0), *points_px.max(axis=0)]
+    if np.isfinite(box).all():
+        state.jumps += 1
+        state.jump = {"id": f"{state.jumps} {name}", "box": [float(v) for v in box]}
+
+
+def next_untraced(ctx: Context, state: PageState) -> None:
+    row = leads_view.next_untraced(leads_view.lead_rows(ctx.job), state.chosen)
+    if row is None:
+        state.message = "Every lead is traced. Go on with the crossings."
+    else:
+        take_up(ctx, state, row)
+
+
+def next_doubt(ctx: Context, state: PageState) -> None:
+    """Go to the next stretch that the tracer was unsure of, on the photo it was traced on."""
+    rows = [row for row in leads_view.lead_rows(ctx.job) if row.lead is not None]
+    found = leads_tools.doubts(row.lead for row in rows)
+    if not found:
+        state.doubt = None
+        state.message = "No stretch is in doubt."
+        return
+    order = {row.id: i for i, row in enumerate(rows)}
+    last = state.doubt if state.doubt and state.doubt[0] == state.chosen else (state.chosen, -1)
+    after = (order.get(last[0], -1), last[1])
+    lead, index = next((one for one in found if (order[one[0].id], one[1]) > after), found[0])
+    stretch = lead.stretches[index]
+    state.chosen, state.doubt = lead.id, (lead.id, index)
+    if stretch.photo in ctx.job.fits:
+        state.photo = stretch.photo
+    points = sight_of(ctx, state.photo).photo_from_stretch(stretch)
+    jump_to(state, lead.id, points)
+    state.message = (
+        f"{shown(lead.id, 40)}: the tracer was unsure of the thin line marked ?. "
+        "Y when it is right; otherwise drag it."
+    )
+
+
+def look_again(ctx: Context, state: PageState, look: leads_again.SecondLook) -> None:
+    """Go to a buried run on the newer photo."""
+    refresh(ctx)
+    if look not in leads_again.second_looks(ctx.job):
+        state.message = "That run has changed meanwhile; look in the list again."
+        return
+    lead = next(one for one in ctx.job.leads if one.id == look.lead)
+    state.chosen, state.photo, state.look = lead.id, look.photo, look
+    fit = ctx.job.fits[look.photo]
+    points = leads_again.run_points_px(fit, ctx.job.plate, lead.stretches[look.index])
+    jump_to(state, lead.id, points)
+    state.message = (
+        f"{shown(lead.id, 40)}: the dotted line was buried. Where the lead lies bare now, drag "
+        "the line onto it: it is traced anew. Where not, press K: it stays unseen."
+    )
+
+
+def next_look(ctx: Context, state: PageState) -> None:
+    """Go to the next buried run that a newer photo has in it, going round."""
+    looks = leads_again.second_looks(ctx.job)
+    if not looks:
+        state.look = None
+        state.message = "No buried run lies on a newer photo."
+        return
+    at = looks.index(state.look) + 1 if state.look in looks else 0
+    look_again(ctx, state, looks[at % len(looks)])

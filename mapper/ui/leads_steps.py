@@ -1,0 +1,187 @@
+"""What the user did on the page "Leads", turned into edits of the job or another look at it."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Callable
+
+from mapper.errors import MapperError, shown
+from mapper.records import RENAME_DEPENDS_ON, TracedLead, lead_changes, rename_changes
+from mapper.ui import leads_again, leads_state, leads_tools, leads_tracing, leads_view
+from mapper.ui.canvas import Operation
+from mapper.ui.leads_state import PageState
+from mapper.ui.leads_view import LeadRow
+from mapper.ui.session import LOOK_WORDS, Context
+
+__all__ = ["canvas_operation", "list_operation", "rename"]
+
+PAGE_KEYS = ("n", "o", "v", "p", "d", "a", "j", "w")  # they change only what is looked at
+
+
+def list_operation(ctx: Context, state: PageState, op: Operation) -> None:
+    if op.type == "select" and op.id:
+        if state.picking:
+            _picked(ctx, state, op)
+        else:
+            leads_state.choose(ctx, state, op.id)
+    elif op.key == "next":
+        leads_state.next_untraced(ctx, state)
+    elif op.key == "all":
+        state.only, state.channel = False, None
+        state.hidden.clear()
+    elif op.key == "only":
+        state.only = not state.only
+    elif op.key == "hide" and op.id:
+        state.hidden ^= {op.id}
+
+
+def _picked(ctx: Context, state: PageState, op: Operation) -> None:
+    """Another lead was picked: it takes over the chosen one's line, or is joined to its end."""
+    picking, state.picking = state.picking, ""
+    rows = {row.id: row for row in leads_view.lead_rows(ctx.job)}
+    old, new = rows.get(state.chosen), rows.get(op.id)
+    if old is None or old.lead is None or new is None:
+        return
+    if picking == "join":
+        changes = leads_tools.join_changes(ctx.job, old.lead, new.begun())
+        label, stays = f"Join {shown(old.id, 40)} and {shown(new.id, 40)}", old.id
+    else:
+        changes = leads_tools.given_to(old.lead, new.id, new.kind, new.drop, ctx.job.leads)
+        label, stays = f"Make {shown(old.id, 40)} {shown(new.id, 40)}", new.id
+    if ctx.edit(label, changes, uid=op.uid, depends_on=("plate", "lead", "judged", "done")):
+        state.chosen = stays
+    state.reload = True
+
+
+def _keep_unseen(ctx: Context, state: PageState, op: Operation) -> None:
+    """The run looked at again stays unseen; on to the next one."""
+    look, lead = state.look, next((x for x in ctx.job.leads if x.id == state.look.lead), None)
+    if lead is None or look not in leads_again.second_looks(ctx.job):
+        state.look = None
+        raise MapperError("That run has changed meanwhile; press W for the next one.")
+    label = f"Leave a run of {shown(lead.id, 40)} unseen"
+    if ctx.edit(label, lead_changes(leads_again.left_unseen(lead, look)), uid=op.uid):
+        state.look = None
+        leads_state.next_look(ctx, state)
+        if state.look is None:
+            state.message = "It stays unseen. No other buried run lies on a newer photo."
+    state.reload = True
+
+
+def canvas_operation(ctx: Context, state: PageState, op: Operation) -> None:
+    rows = leads_view.lead_rows(ctx.job)
+    chosen = next((row for row in rows if row.id == state.chosen), None)
+    if op.type in ("undo", "redo") or op.key == "z":
+        _undo(ctx, state, op)
+    elif op.type == "select" and op.kind == "line":
+        if state.picking and op.id in {row.id for row in rows}:
+            _picked(ctx, state, op)
+        elif op.id in {row.id for row in rows}:
+            state.chosen = op.id
+        # a stretch of the chosen lead: nothing to do, the keys act on what is pointed at
+    elif op.type == "key" and op.key == "k" and state.look is not None:
+        _keep_unseen(ctx, state, op)
+    elif op.type == "key" and op.key in PAGE_KEYS:
+        _page_key(ctx, state, op.key)
+    elif chosen is not None:
+        _edit_chosen(ctx, state, op, chosen)
+
+
+def _undo(ctx: Context, state: PageState, op: Operation) -> None:
+    label = ctx.job.redo_label if op.type == "redo" else ctx.job.undo_label
+    if label is None:
+        state.message = "There is nothing to redo." if op.type == "redo" else "Nothing to undo."
+        return
+    if ctx.look_only:
+        state.message = LOOK_WORDS
+        return
+    if op.type == "redo":
+        ctx.store.redo(ctx.job_id, uid=op.uid, by=ctx.person)
+    else:
+        ctx.store.undo(ctx.job_id, uid=op.uid, by=ctx.person)
+    ctx.job = ctx.store.job(ctx.job_id)
+    state.reload = True  # what can be undone and done again has changed in the job bar
+
+
+def _page_key(ctx: Context, state: PageState, key: str) -> None:
+    """Keys that change only what is looked at."""
+    if key == "n":
+        leads_state.next_untraced(ctx, state)
+    elif key == "o":
+        state.only = not state.only
+    elif key == "v":
+        if state.picking:
+            state.picking = ""
+        else:
+            state.chosen, state.only = None, False
+    elif key == "d":
+        leads_state.next_doubt(ctx, state)
+    elif key == "w":
+        leads_state.next_look(ctx, state)
+    elif key in ("a", "j"):
+        state.picking = "" if state.chosen is None else "give" if key == "a" else "join"
+    else:
+        order = [photo.sha256 for photo in leads_state.fitted(ctx)]
+        state.photo = order[(order.index(state.photo) + 1) % len(order)]
+
+
+def _edit_chosen(ctx: Context, state: PageState, op: Operation, row: LeadRow) -> None:
+    """One step on the chosen lead, saved at once."""
+    sha256 = state.tokens.get(op.photo, state.photo)
+    if sha256 not in ctx.job.fits:
+        raise MapperError("This photo is no longer fitted; fit it again or take another one.")
+    sight = leads_state.sight_of(ctx, sha256)
+    lead = row.begun()
+    name = shown(lead.id, 40)
+    at = (op.x_px, op.y_px) if op.x_px is not None and op.y_px is not None else None
+    stretch = op.id if op.kind == "line" else None
+    steps: dict[str, tuple[str, Callable[[], TracedLead]]] = {
+        "point": (f"Trace {name}", lambda: leads_tracing.extend(lead, sight, at, op.shift)),
+        "move": (f"Move a point of {name}", lambda: leads_tracing.move(lead, sight, op.id, at)),
+        "insert": (
+            f"Put a point into {name}",
+            lambda: leads_tracing.insert(lead, sight, op.id, at),
+        ),
+        "remove": (f"Remove a point of {name}", lambda: leads_tracing.remove(lead, sight, op.id)),
+        "u": (f"Mark a run of {name}", lambda: leads_tracing.set_seen(lead, stretch)),
+        "s": (
+            f"Straighten a run of {name}",
+            lambda: leads_tracing.straighten(lead, sight, stretch),
+        ),
+        "b": (
+            f"Lay {name} along the channel",
+            lambda: leads_tracing.bridge(lead, sight.plate, stretch),
+        ),
+        "x": (f"Cut {name}", lambda: leads_tools.cut(lead, sight, stretch, at)),
+        "y": (f"Confirm a run of {name}", lambda: leads_tools.confirm(lead, stretch)),
+        "f": (f"Finish {name}", lambda: leads_tracing.finish(lead, sight.plate)),
+    }
+    step = steps.get(op.key if op.type == "key" else op.type)
+    if step is None:
+        return
+    label, act = step
+    new = act()
+    if new.stretches or row.lead is None:
+        changes = lead_changes(new)
+    else:
+        changes = dict.fromkeys(lead_changes(new))  # nothing is left of it
+    read = ("plate", f"fit/{sha256}")
+    buttons_change = ctx.job.undo_label is None or ctx.job.redo_label is not None
+    saved = ctx.edit(label, changes, uid=op.uid, depends_on=read)
+    if not saved or buttons_change or new.finished != lead.finished:
+        state.reload = True
+
+
+def rename(ctx: Context, state: PageState, old: str, new: str) -> None:
+    """Give a lead another name, with all that names it, as one edit."""
+    new = unicodedata.normalize("NFC", new).strip()
+    try:
+        leads_state.refresh(ctx)
+        changes = rename_changes(ctx.job, old, new)
+    except MapperError as error:
+        state.message = shown(error, 220)
+        return
+    label = f"Rename {shown(old, 40)} {shown(new, 40)}"
+    if ctx.edit(label, changes, depends_on=RENAME_DEPENDS_ON):
+        state.chosen, state.message = new, ""
+    state.reload = True
