@@ -7,7 +7,7 @@ end is seen half the way, and no other certain line runs along it. All else is l
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,12 +47,14 @@ def propose(
     starts_px: Sequence[object],
     ends_px: Sequence[object],
     reach_px: float = SNAP_REACH_PX,
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Proposal, ...]:
     """Certain leads between places where leads start (drops) and end (exits), surest first.
 
     `starts_px`, `ends_px`: photo pixels (K, 2), on the leads or within `reach_px` of them; a
-    drop with two leads is two places. A place without a lead is passed over. Raises TraceError
-    for places outside the picture.
+    drop with two leads is two places. A place without a lead is passed over. `progress` is
+    called with (starts done, starts in all) as it goes on; what it raises ends the search.
+    Raises TraceError for places outside the picture.
     """
     ground = as_ground(image_or_ground)
     starts = [checked_point(ground, p, f"start {i + 1}") for i, p in enumerate(starts_px)]
@@ -64,6 +66,8 @@ def propose(
     found: list[tuple[Proposal, float]] = []
     likely = np.zeros((len(there), len(here)), bool)
     for i, start in enumerate(there):
+        if progress is not None:
+            progress(i, len(there))
         for j, end in enumerate(here):
             if start is None or end is None or not _may_be_one(start, end):
                 continue

@@ -12,7 +12,7 @@ import numpy as np
 import streamlit as st
 
 from mapper.errors import MapperError, shown
-from mapper.records import Job, PhotoEntry, TracedLead
+from mapper.records import ExpectedLead, Job, PhotoEntry, TracedLead
 from mapper.ui import (
     jobbar,
     leads_again,
@@ -27,6 +27,7 @@ from mapper.ui import (
 )
 from mapper.ui.canvas import photo_canvas, take_operations
 from mapper.ui.leads_list import lead_list
+from mapper.ui.leads_offers import NOTHING, Offer, Search, open_offers
 from mapper.ui.leads_sight import Sight
 from mapper.ui.leads_state import PageState
 from mapper.ui.leads_view import LeadRow
@@ -72,6 +73,7 @@ def _work(ctx: Context) -> None:
     photos = leads_state.fitted(ctx)
     if not photos:  # undone meanwhile
         st.rerun()
+    _found(ctx, state)
     for op in take_operations(LIST):
         state.message = ""
         try:
@@ -130,6 +132,7 @@ def _bar(ctx: Context, state: PageState, photos: list[PhotoEntry]) -> None:
         st.toggle("Drawing", value=True, key="leads drawing")
         leads_panels.progress(ctx)
         leads_panels.second_looks(ctx, lambda look: leads_state.look_again(ctx, state, look))
+        leads_panels.search_box(ctx, state.search, lambda: _search(ctx, state))
         chosen = next((one for one in ctx.job.leads if one.id == state.chosen), None)
         if chosen is not None and chosen.to_lead() is not None:
             leads_panels.rename_box(
@@ -139,6 +142,26 @@ def _bar(ctx: Context, state: PageState, photos: list[PhotoEntry]) -> None:
     if fit.verdict != "good":
         reason = f" {fit.reasons[0]}" if fit.reasons else ""
         looks.note(f"The fit of this photo is doubtful: leads may land beside.{reason}")
+
+
+def _search(ctx: Context, state: PageState) -> None:
+    """Begin to look for leads on the photo that is shown."""
+    sight = leads_state.sight_of(ctx, state.photo)
+    token = ctx.opened(state.photo).token
+    state.search = Search(ctx.job, sight, lambda: SHELF.ground(token))
+    state.message = ""
+
+
+def _found(ctx: Context, state: PageState) -> None:
+    """The search is over: show the first offer, or say that there is none."""
+    if state.search is None or state.search.told or state.search.offers is None:
+        return
+    state.search.told = True
+    if open_offers(state.search, ctx.job):
+        state.message = ""
+        leads_state.show_offer(ctx, state)
+    else:
+        state.message = state.search.error or NOTHING
 
 
 def _list(ctx: Context, state: PageState) -> None:
@@ -178,6 +201,10 @@ def _canvas(ctx: Context, state: PageState) -> None:
         )
     handles = []
     tail = None
+    waiting = [one for one in open_offers(state.search, ctx.job) if one[1].photo == state.photo]
+    offered = waiting[0] if waiting and chosen is None else None
+    if offered is not None:
+        lines.append(leads_view.offered_line(offered[1].trace.points))
     if chosen is not None:
         lines += leads_view.chosen_lines(sight, chosen)
         handles = leads_view.chosen_handles(sight, chosen)
@@ -191,9 +218,9 @@ def _canvas(ctx: Context, state: PageState) -> None:
         handles=handles,
         tool="trace" if tracing else "look",
         height="window",
-        hint=state.message or _hint(chosen, state.picking),
+        hint=state.message or (_offer_hint(waiting) if offered else _hint(chosen, state.picking)),
         alert=bool(state.message),
-        keys=_keys(ctx.job, chosen, state),
+        keys=(_offer_keys(offered[2]) if offered else {}) | _keys(ctx.job, chosen, state),
         undo=True,
         snap_reach_px=sight.reach_px if tracing else 0.0,
         tail=tail,
@@ -232,6 +259,20 @@ def _hint(chosen: LeadRow | None, picking: str) -> str:
         )
     exit_name = shown(chosen.lead.exit or "the exit", 40)
     return f"{name} is traced to {exit_name}. Drag a point or the line to mend it; N for the next."
+
+
+def _offer_hint(waiting: list[tuple[int, Offer, list[ExpectedLead]]]) -> str:
+    _, offer, _ = waiting[0]
+    more = f" {len(waiting) - 1} more after it." if len(waiting) > 1 else ""
+    return (
+        f"Offered: the thick line from {shown(offer.drop, 40)} to {shown(offer.exit, 40)}. "
+        f"Follow it with your eyes from end to end: is it one lead, and which?{more}"
+    )
+
+
+def _offer_keys(may_be: list[ExpectedLead]) -> dict[str, str]:
+    keys = {str(i): f"yes, {shown(one.id, 20)}" for i, one in enumerate(may_be[:3], 1)}
+    return keys | {"q": "no, not one lead"}
 
 
 def _keys(job: Job, chosen: LeadRow | None, state: PageState) -> dict[str, str]:

@@ -9,9 +9,11 @@ import streamlit as st
 from mapper.errors import shown
 from mapper.records import TracedLead
 from mapper.ui import leads_again, leads_channels, looks
+from mapper.ui.findings import findings_of
+from mapper.ui.leads_offers import Search
 from mapper.ui.session import Context
 
-__all__ = ["channel_box", "progress", "rename_box", "second_looks"]
+__all__ = ["channel_box", "progress", "rename_box", "search_box", "second_looks"]
 
 LOOK_AGAIN = "leads look again"
 LOOKS = 6  # buried runs to look at again that are listed at once
@@ -52,6 +54,10 @@ def progress(ctx: Context) -> None:
             ],
             hide_index=True,
         )
+        left = findings_of(ctx.job).left
+        st.markdown("**What is left**")
+        for sentence in left or ("Nothing: all is traced, seen and judged.",):
+            st.markdown(looks.plain_markdown(sentence))
         st.caption(
             "A lead that nobody has begun counts in the row All only, and so does a crossing "
             "beside the channels. Seen: the part of what is drawn that somebody saw."
@@ -83,6 +89,29 @@ def second_looks(ctx: Context, take: Callable[[leads_again.SecondLook], None]) -
             )
         if len(looks_found) > LOOKS:
             st.caption(f"{len(looks_found) - LOOKS} more come up as these are done.")
+
+
+def search_box(ctx: Context, search: Search | None, start: Callable[[], None]) -> None:
+    """The button that looks for leads without a click; while it runs, how far it is."""
+    if search is None or search.offers is not None:
+        st.button(
+            "Look for leads by itself",
+            key="leads search",
+            on_click=start,
+            disabled=ctx.look_only,
+            help="Offers leads of this photo that are certain, one after another.",
+        )
+        return
+
+    @st.fragment(run_every=1.0)
+    def running() -> None:
+        if search.offers is not None:
+            st.rerun()  # the page says what was found
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.progress(search.progress, text=f"Looking for leads, {100 * search.progress:.0f} %")
+            st.button("Stop", key="leads search stop", on_click=search.stop)
+
+    running()
 
 
 def rename_box(ctx: Context, lead: TracedLead, rename: Callable[[str], None]) -> None:

@@ -11,6 +11,7 @@ from mapper.errors import shown
 from mapper.records import PhotoEntry
 from mapper.trace import snap_to_wire
 from mapper.ui import leads_again, leads_tools, leads_tracing, leads_view
+from mapper.ui.leads_offers import Search, open_offers
 from mapper.ui.leads_sight import Sight
 from mapper.ui.leads_view import LeadRow
 from mapper.ui.session import Context
@@ -26,6 +27,7 @@ __all__ = [
     "next_look",
     "next_untraced",
     "refresh",
+    "show_offer",
     "sight_of",
     "state_of",
     "take_up",
@@ -49,6 +51,7 @@ class PageState:
     picking: str = ""
     look: leads_again.SecondLook | None = None  # the buried run that is looked at again
     doubt: tuple[str, int] | None = None  # the doubtful stretch looked at: lead and number
+    search: Search | None = None  # leads looked for without a click
     message: str = ""
     jump: dict[str, object] | None = None
     jumps: int = 0
@@ -63,8 +66,7 @@ def fitted(ctx: Context) -> list[PhotoEntry]:
 
 def refresh(ctx: Context) -> None:
     """Take in what another window, or undo in the job bar, has changed."""
-    if ctx.store.revision(ctx.job_id) != ctx.job.revision:
-        ctx.job = ctx.store.job(ctx.job_id)
+    ctx.renew()
 
 
 def state_of(ctx: Context) -> PageState:
@@ -234,3 +236,12 @@ def next_look(ctx: Context, state: PageState) -> None:
         return
     at = looks.index(state.look) + 1 if state.look in looks else 0
     look_again(ctx, state, looks[at % len(looks)])
+
+
+def show_offer(ctx: Context, state: PageState) -> None:
+    """Bring the next offered lead into sight."""
+    waiting = open_offers(state.search, ctx.job)
+    if waiting:
+        _, offer, _ = waiting[0]
+        state.photo, state.chosen, state.picking = offer.photo, None, ""
+        jump_to(state, f"offer {waiting[0][0]}", offer.trace.points)

@@ -6,8 +6,8 @@ import unicodedata
 from collections.abc import Callable
 
 from mapper.errors import MapperError, shown
-from mapper.records import RENAME_DEPENDS_ON, TracedLead, lead_changes, rename_changes
-from mapper.ui import leads_again, leads_state, leads_tools, leads_tracing, leads_view
+from mapper.records import RENAME_DEPENDS_ON, ExpectedLead, TracedLead, lead_changes, rename_changes
+from mapper.ui import leads_again, leads_offers, leads_state, leads_tools, leads_tracing, leads_view
 from mapper.ui.canvas import Operation
 from mapper.ui.leads_state import PageState
 from mapper.ui.leads_view import LeadRow
@@ -15,6 +15,7 @@ from mapper.ui.session import LOOK_WORDS, Context
 
 __all__ = ["canvas_operation", "list_operation", "rename"]
 
+OFFER_KEYS = ("1", "2", "3", "q")  # it is the first, second, third lead of its drop; no lead
 PAGE_KEYS = ("n", "o", "v", "p", "d", "a", "j", "w")  # they change only what is looked at
 
 
@@ -71,7 +72,10 @@ def _keep_unseen(ctx: Context, state: PageState, op: Operation) -> None:
 def canvas_operation(ctx: Context, state: PageState, op: Operation) -> None:
     rows = leads_view.lead_rows(ctx.job)
     chosen = next((row for row in rows if row.id == state.chosen), None)
-    if op.type in ("undo", "redo") or op.key == "z":
+    waiting = leads_offers.open_offers(state.search, ctx.job)
+    if op.type == "key" and op.key in OFFER_KEYS and waiting:
+        _answer_offer(ctx, state, op, waiting[0])
+    elif op.type in ("undo", "redo") or op.key == "z":
         _undo(ctx, state, op)
     elif op.type == "select" and op.kind == "line":
         if state.picking and op.id in {row.id for row in rows}:
@@ -87,7 +91,38 @@ def canvas_operation(ctx: Context, state: PageState, op: Operation) -> None:
         _edit_chosen(ctx, state, op, chosen)
 
 
+def _answer_offer(
+    ctx: Context,
+    state: PageState,
+    op: Operation,
+    waiting: tuple[int, leads_offers.Offer, list[ExpectedLead]],
+) -> None:
+    """The offered line is one of its drop's leads, or it is none."""
+    number, offer, may_be = waiting
+    if op.key == "q":
+        state.search.refused.append((offer, ctx.job.revision))
+    else:
+        which = int(op.key) - 1
+        if which >= len(may_be):
+            return
+        lead = may_be[which]
+        sight = leads_state.sight_of(ctx, offer.photo)
+        changes = lead_changes(leads_offers.accepted(offer, lead, sight))
+        read = ("plate", f"fit/{offer.photo}")
+        if ctx.edit(f"Accept {shown(lead.id, 40)}", changes, uid=op.uid, depends_on=read):
+            state.search.accepted[number] = lead.id
+        state.reload = True
+    leads_state.show_offer(ctx, state)
+    if not leads_offers.open_offers(state.search, ctx.job):
+        state.message = "That was the last lead offered. N goes to the next one that is not traced."
+
+
 def _undo(ctx: Context, state: PageState, op: Operation) -> None:
+    refused = [] if state.search is None else state.search.refused
+    if op.type != "redo" and refused and refused[-1][1] == ctx.job.revision:
+        refused.pop()  # the last thing done was to refuse an offer
+        leads_state.show_offer(ctx, state)
+        return
     label = ctx.job.redo_label if op.type == "redo" else ctx.job.undo_label
     if label is None:
         state.message = "There is nothing to redo." if op.type == "redo" else "Nothing to undo."
@@ -100,6 +135,7 @@ def _undo(ctx: Context, state: PageState, op: Operation) -> None:
     else:
         ctx.store.undo(ctx.job_id, uid=op.uid, by=ctx.person)
     ctx.job = ctx.store.job(ctx.job_id)
+    leads_state.show_offer(ctx, state)
     state.reload = True  # what can be undone and done again has changed in the job bar
 
 

@@ -25,6 +25,7 @@ __all__ = [
     "lead_rows",
     "listed_drops",
     "next_untraced",
+    "offered_line",
     "other_lines",
     "plate_layer",
     "stroke",
@@ -206,6 +207,11 @@ def chosen_lines(sight: Sight, row: LeadRow) -> list[Line]:
             )
         )
     return lines
+
+
+def offered_line(points_px: np.ndarray) -> Line:
+    """A line that is offered and nobody has accepted: thick, white, dashed."""
+    return Line("offer", points_px, color="#ffffff", width=6.0, dash=(16, 6), tag="offered")
 
 
 def stroke(row: LeadRow) -> Line:
