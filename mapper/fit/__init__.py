@@ -10,6 +10,7 @@ from mapper.fit.first_plate import FirstPlate, KnownDistance, first_plate
 from mapper.fit.height import HeightShift, LeadsInPhoto, height_shift
 from mapper.fit.hints import Click, FitHints
 from mapper.fit.leads import plate_from_lead
+from mapper.fit.middles import seen_middles
 from mapper.fit.overlay import fit_overlay
 from mapper.fit.pairs import register_pair
 from mapper.fit.question import (
@@ -55,6 +56,7 @@ __all__ = [
     "quick_fit",
     "register_pair",
     "rival_fit",
+    "seen_middles",
     "telling_feature",
     "undistort",
     "plate_from_lead",

@@ -19,6 +19,7 @@ from mapper.routes import Crossing
 from mapper.trace import Ballot, Vote, count_votes, judge_crossing
 from mapper.ui import looks
 from mapper.ui.crossing_desk import KEYS, Desk
+from mapper.ui.crossing_height import height_vote
 from mapper.ui.crossing_pictures import View, lead_words, lines_near, photos_that_show, stamp_of
 from mapper.ui.findings import Findings, meeting_key
 from mapper.ui.judging import JUDGING
@@ -132,15 +133,19 @@ def _who(ctx: Context) -> str:
 
 
 def ask_all(ctx: Context, findings: Findings, meeting: Crossing) -> list[Future[Vote]]:
-    """The vote of every photo that shows the place; photos of doubtful fit do not vote."""
-    return [
-        JUDGING.result_of(
-            (stamp_of(ctx, meeting, view.entry.sha256), view.entry.sha256),
-            _photo_vote(ctx, findings, meeting, view),
-        )
-        for view in photos_that_show(ctx, findings, meeting)
-        if not view.doubtful
+    """The vote of every photo that shows the place, and that of the height from two of them.
+    Photos of doubtful fit do not vote."""
+    views = [view for view in photos_that_show(ctx, findings, meeting) if not view.doubtful]
+    stamps = [(stamp_of(ctx, meeting, view.entry.sha256), view.entry.sha256) for view in views]
+    asking = [
+        JUDGING.result_of(stamp, _photo_vote(ctx, findings, meeting, view))
+        for stamp, view in zip(stamps, views, strict=True)
     ]
+    measure = height_vote(ctx, findings, meeting, views)
+    if measure is not None:  # it looks at all leads around the place
+        leads = tuple(text for key, text in ctx.job.texts.items() if key.startswith("lead/"))
+        asking.append(JUDGING.result_of(("height", hash(leads), *stamps), measure))
+    return asking
 
 
 def _photo_vote(
