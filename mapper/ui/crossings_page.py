@@ -15,7 +15,7 @@ import streamlit as st
 from mapper.errors import shown
 from mapper.records import judgement_changes
 from mapper.routes import Crossing
-from mapper.ui import jobbar, looks
+from mapper.ui import jobbar, leads_panels, looks
 from mapper.ui.canvas import LeadStyle
 from mapper.ui.channel_answer import channel_answer
 from mapper.ui.crossing_desk import KEYS, Answered, Desk, desk_of, in_turn, take_back, too_quick
@@ -58,7 +58,7 @@ def show() -> None:
             go("leads")
         return
     desk = desk_of(ctx.job_id)
-    meetings = _chosen(findings, desk)
+    meetings = _chosen(ctx, findings, desk)
     if not meetings:
         if st.session_state.get(FILTER) == "Judged":
             looks.note("Nothing is judged yet.", "calm")
@@ -84,7 +84,7 @@ def show() -> None:
         check_answers(ctx, findings, desk)
 
 
-def _chosen(findings: Findings, desk: Desk) -> list[Crossing]:
+def _chosen(ctx: Context, findings: Findings, desk: Desk) -> list[Crossing]:
     """The meetings that pass the filter; with it the line of controls."""
     total = len(findings.meetings)
     still_open = {meeting_key(meeting) for meeting in findings.open_meetings}
@@ -117,6 +117,7 @@ def _chosen(findings: Findings, desk: Desk) -> list[Crossing]:
         if chosen == "Open":
             meetings = in_turn(meetings, desk.passed)
         _walk(findings, meetings)
+        leads_panels.progress(ctx)
     return meetings
 
 

@@ -5,12 +5,15 @@ All of it is computed once per revision of the job and kept for the pages.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+import numpy as np
 import streamlit as st
 
 from mapper.bench import lead_costs
+from mapper.errors import shown
 from mapper.pulling import (
     Freed,
     LookAt,
@@ -25,10 +28,13 @@ from mapper.pulling import (
     safe_now,
     thermocouples_with,
 )
-from mapper.records import Job
+from mapper.records import Job, TracedLead
 from mapper.routes import Crossing, RouteMap
 
 __all__ = ["Findings", "NextThing", "findings_of", "meeting_key"]
+
+NAMED = 8  # names in one sentence
+LEAST_UNSEEN_MM = 1.0
 
 
 @dataclass(frozen=True)
@@ -268,6 +274,35 @@ class Findings:
         return " · ".join(parts)
 
     @cached_property
+    def left(self) -> tuple[str, ...]:
+        """What is left to trace, to see and to judge, a sentence each; empty when nothing is."""
+        leads = self.job.leads
+        unseen_mm = {lead.id: _unseen_mm(lead) for lead in leads}
+        buried = [name for name, length_mm in unseen_mm.items() if length_mm >= LEAST_UNSEEN_MM]
+        held = [meeting for meeting in self.open_meetings if meeting_key(meeting) in self.frees]
+        found = (
+            ("Not begun", [one.id for one in self.job.missing_leads()], ""),
+            ("Not at the exit yet", list(self.unfinished), ""),
+            (
+                "Not seen all the way",
+                buried,
+                f", {sum(unseen_mm.values()) / 1000:.1f} m in all",
+            ),
+            (
+                "Nobody has judged",
+                [f"{one.a} / {one.b}" for one in held or self.open_meetings],
+                f", of {len(self.open_meetings)} open crossings those that hold leads back"
+                if held and len(held) < len(self.open_meetings)
+                else "",
+            ),
+        )
+        return tuple(
+            f"{words} ({len(names)}{more}): {_first(names)}."
+            for words, names, more in found
+            if names
+        )
+
+    @cached_property
     def next_thing(self) -> NextThing:
         """What to do next, in the order of the job."""
         job = self.job
@@ -304,6 +339,18 @@ class Findings:
         if job.as_built is None:
             return NextThing("all leads are out: plan the next wiring", "rebuild")
         return NextThing("all leads are out; print the sheet for the file", "sheet")
+
+
+def _first(names: Sequence[str]) -> str:
+    """The first few of some names."""
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return ", ".join(shown(name, 40) for name in names[:NAMED]) + more
+
+
+def _unseen_mm(lead: TracedLead) -> float:
+    """Length of a lead's line that nobody saw."""
+    steps = np.linalg.norm(np.diff(lead.points_mm, axis=0), axis=1)
+    return float(steps[~np.array(lead.seen, dtype=bool)].sum())
 
 
 @st.cache_resource(show_spinner=False, max_entries=12)
