@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from mapper.plate import Plate
 from mapper.pulling import plan_pull
 from mapper.routes import Judged, Lead, RouteMap
-from mapper.sheets import pull_sheet, pull_sheet_pdf, pull_sheet_svg
-from mapper.sheets.lettering import fit_text, text_width_mm, wrapped
+from mapper.sheets import PAPERS_MM, pull_sheet, pull_sheet_pdf, pull_sheet_svg, pull_sheets
+from mapper.sheets.lettering import fit_middle, fit_text, text_width_mm, wrapped
+from tests.rendered import faults_of
 
 SVG = "{http://www.w3.org/2000/svg}"
 MADE_AT = datetime(2026, 3, 7, 14, 5)
@@ -82,7 +83,7 @@ def test_sheet_lists_steps_in_order_with_date_and_cautions():
     texts = sheet_texts(two_leads())
     steps = [t for t in texts if t and re.match(r"\d+\. ", t)]
     assert steps == ["1. Pull Z01-H out whole", "2. Pull Z02-H out whole"]
-    assert "Made 2026-03-07 14:05" in texts
+    assert "Made 2026-03-07 14:05, page 1 of 1" in texts
     joined = " ".join(t for t in texts if t)
     for word in ("lock out and prove dead", "extraction", "Local codes and licensed practice"):
         assert word in joined
@@ -100,22 +101,41 @@ def test_lead_that_is_out_is_not_drawn_and_marked_out():
     plan = plan_pull(route_map, done=["Z01-H"]).to_dict()
     root = ET.fromstring(pull_sheet_svg(route_map, plan, "J", MADE_AT, out=["Z01-H"]))
     texts = [element.text for element in root.iter(f"{SVG}text")]
-    assert "Z01-H: out" in texts and "Z02-H: 1" in texts
+    assert "Out already: Z01-H" in texts and "Z02-H: 1" in texts
+    assert not any(text.startswith("Z01-H:") for text in texts)
 
 
 def test_lead_nobody_traced_is_marked_so():
     assert "Z02-H: not traced" in sheet_texts(two_leads(), guessed=["Z02-H"])
 
 
-def test_a_list_too_long_for_the_page_says_how_much_is_missing():
+def test_a_list_too_long_for_the_page_says_so_and_goes_on_on_others():
     plan = {
         "status": "complete",
         "steps": [{"action": "pull", "wire": f"Z{n:04}-H"} for n in range(900)],
         "look_at": [],
         "locked": [],
     }
-    scene = pull_sheet(two_leads(), plan, "J", MADE_AT)
-    assert any("more lines" in getattr(item, "text", "") for item in scene.items)
+    pages = pull_sheets(two_leads(), plan, "J", MADE_AT)
+    texts = [[getattr(item, "text", "") for item in page.items] for page in pages]
+    assert any("more lines on the next pages" in text for text in texts[0])
+    steps = [text for page in texts for text in page if text.endswith("out whole")]
+    assert steps == [f"{n + 1}. Pull Z{n:04}-H out whole" for n in range(900)]
+    for number, page in enumerate(texts, start=1):
+        assert f"Made 2026-03-07 14:05, page {number} of {len(pages)}" in page
+        assert any("prove dead" in text for text in page)
+
+
+@pytest.mark.parametrize("paper", ["A4", "A3", "Letter"])
+@pytest.mark.parametrize("top", ["a", None])
+def test_no_text_is_small_cut_by_the_paper_or_on_other_text(paper, top):
+    names = ("Strefa 01 górna, lewa, długi przewód H", "Strefa 02 górna, lewa, długi przewód T")
+    route_map = two_leads(names, top)
+    plan = plan_pull(route_map).to_dict()
+    pages = pull_sheets(route_map, plan, "t " * 90, MADE_AT, paper=paper)
+    assert faults_of(pages) == []
+    wide, high = PAPERS_MM[paper]
+    assert (pages[0].width_mm, pages[0].height_mm) == (high, wide)
 
 
 NASTY_IDS = st.text(
@@ -141,3 +161,4 @@ def test_no_line_is_wider_than_its_column(text: str):
     for line in wrapped(text, 40, 3.0):
         assert text_width_mm(line, 3.0) <= 40
     assert text_width_mm(fit_text(text, 40, 3.0), 3.0) <= 40
+    assert text_width_mm(fit_middle(text, 40, 3.0), 3.0) <= 40

@@ -17,7 +17,13 @@ from mapper.sheets.pull_cards import (
     pull_cards,
     pull_cards_pdf,
 )
-from mapper.sheets.pull_sheet import CAUTION, pull_sheet, pull_sheet_pdf, pull_sheet_svg
+from mapper.sheets.pull_sheet import (
+    CAUTION,
+    pull_sheet,
+    pull_sheet_pdf,
+    pull_sheet_svg,
+    pull_sheets,
+)
 from mapper.sheets.rebuild_sheet import REBUILD_CAUTION, rebuild_sheet, rebuild_sheet_pdf
 from mapper.sheets.response_sheet import (
     RESPONSE_CAUTION,
@@ -64,6 +70,7 @@ __all__ = [
     "pull_sheet",
     "pull_sheet_pdf",
     "pull_sheet_svg",
+    "pull_sheets",
     "pull_way",
     "read_marker_ids",
     "rebuild_sheet",

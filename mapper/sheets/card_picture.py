@@ -15,7 +15,7 @@ import shapely
 
 from mapper.fit.crops import Fit, crop_of_place
 from mapper.routes import Lead, RouteMap
-from mapper.sheets.lettering import fit_text, text_width_mm, wrapped
+from mapper.sheets.lettering import fit_middle, text_width_mm, wrapped
 from mapper.sheets.paper import box
 from mapper.sheets.scene import Circle, Item, Line, Picture, Text
 from mapper.sheets.step_places import Mark, StepPlace, pull_way
@@ -194,7 +194,7 @@ class _Window:
 
     def tag(self, text: str, foot: np.ndarray, bold: bool = False) -> bool:
         """Write a framed name as near to a point as there is room; False where there is none."""
-        text = fit_text(text, 0.6 * self.wide, TAG_MM, bold)
+        text = fit_middle(text, 0.6 * self.wide, TAG_MM, bold)
         size = np.array([text_width_mm(text, TAG_MM, bold) + 1.2, TAG_MM + 0.9])
         turns = np.linspace(0, 2 * np.pi, 16, endpoint=False)
         ring = np.column_stack((np.cos(turns), np.sin(turns)))

@@ -16,7 +16,17 @@ from reportlab.pdfbase.ttfonts import TTFont
 
 from mapper.sheets.typefaces import face_for
 
-__all__ = ["FAMILY", "face", "fit_text", "lost_letters", "runs", "text_width_mm", "wrapped"]
+__all__ = [
+    "FAMILY",
+    "face",
+    "fit_middle",
+    "fit_size",
+    "fit_text",
+    "lost_letters",
+    "runs",
+    "text_width_mm",
+    "wrapped",
+]
 
 FAMILY = "Roboto"
 MM_PER_POINT = 25.4 / 72
@@ -70,6 +80,28 @@ def fit_text(text: str, width_mm: float, size_mm: float, bold: bool = False) -> 
     while text and text_width_mm(text + "…", size_mm, bold) > width_mm:
         text = text[:-1]
     return text + "…"
+
+
+def fit_middle(text: str, width_mm: float, size_mm: float, bold: bool = False) -> str:
+    """The text, cut in its middle where it is wider: names often differ at their ends only."""
+    if text_width_mm(text, size_mm, bold) <= width_mm:
+        return text
+    keep = len(text) - 1
+    while keep > 1:
+        front = keep - int(0.3 * keep)  # most names tell more at their beginning
+        cut = f"{text[:front].rstrip()}…{text[len(text) - keep + front :].lstrip()}"
+        if text_width_mm(cut, size_mm, bold) <= width_mm:
+            return cut
+        keep -= 1
+    return fit_text(text, width_mm, size_mm, bold)
+
+
+def fit_size(
+    text: str, width_mm: float, size_mm: float, least_mm: float, bold: bool = False
+) -> float:
+    """The font size, from `size_mm` down to `least_mm`, at which a text is no wider than that."""
+    wide = text_width_mm(text, size_mm, bold)
+    return size_mm if wide <= width_mm else max(least_mm, size_mm * width_mm / wide)
 
 
 def wrapped(text: str, width_mm: float, size_mm: float, bold: bool = False) -> list[str]:

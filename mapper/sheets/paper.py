@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from mapper.errors import MapperError, shown
-from mapper.sheets.lettering import fit_text, text_width_mm, wrapped
+from mapper.sheets.lettering import fit_size, fit_text, text_width_mm, wrapped
 from mapper.sheets.scene import Item, Line, Scene, Text
 
 __all__ = ["PAPERS_MM", "Frame", "box", "paper_size"]
@@ -35,17 +35,19 @@ def box(left_mm: float, low_mm: float, wide_mm: float, high_mm: float) -> tuple:
 
 @dataclass(frozen=True)
 class Frame:
-    """What stands on each page of a sheet. Lengths in mm; `floor_mm` and `top_mm` bound the
-    space between caution and title."""
+    """What stands on each page of a sheet, upright or `across`. Lengths in mm; `floor_mm` and
+    `top_mm` bound the space between caution and title."""
 
     title: str
     made_at: datetime
     caution: str
     paper: str = "A4"
+    across: bool = False
 
     @property
     def size_mm(self) -> tuple[float, float]:
-        return paper_size(self.paper)
+        wide, high = paper_size(self.paper)
+        return (high, wide) if self.across else (wide, high)
 
     @property
     def left_mm(self) -> float:
@@ -87,8 +89,7 @@ class Frame:
         head_mm = self.size_mm[1] - MARGIN_MM - 6
         made = f"Made {self.made_at:%Y-%m-%d %H:%M}, page {number} of {count}"
         room = self.inner_mm - text_width_mm(made, MADE_MM) - 6
-        size = TITLE_MM * room / max(text_width_mm(self.title, TITLE_MM, bold=True), room)
-        size = max(size, LEAST_TITLE_MM)
+        size = fit_size(self.title, room, TITLE_MM, LEAST_TITLE_MM, bold=True)
         title = fit_text(self.title, room, size, bold=True)
         caution_mm = self._caution_mm
         first_mm = MARGIN_MM + caution_mm - 4.6

@@ -8,7 +8,8 @@ import numpy as np
 
 from mapper.plate import Plate
 from mapper.rebuild import PlannedLead, RebuildPlan
-from mapper.sheets.lettering import fit_text, text_width_mm, wrapped
+from mapper.sheets.lettering import fit_middle, fit_size, fit_text, text_width_mm
+from mapper.sheets.paper import Frame, box
 from mapper.sheets.pdf import scenes_to_pdf
 from mapper.sheets.scene import Circle, Item, Line, Scene, Text
 
@@ -20,69 +21,51 @@ REBUILD_CAUTION = (
     "bend none sharper than its maker allows. Test insulation and every zone on its own before "
     "anything is energised. Local codes and licensed practice override anything shown here."
 )
-PAGE_MM = (210.0, 297.0)
-MARGIN_MM = 12.0
-PICTURE_MM = 112.0  # height at most
+PICTURE_SHARE = 0.38  # of the height of the paper at most
 ROW_MM = 7.0
 SIZE_MM = 4.2  # read at arm's length
 INK, GREY, GROUND = "#000000", "#6A6A6A", "#EDEFF1"
 DASH_MM = {"heater": (), "thermocouple": (1.6, 0.9), "other": (0.5, 0.8)}
-# from the left margin: tick box, number, lead, drop, cut length, exit, channels
-COLUMNS_MM = (0.0, 9.0, 22.0, 52.0, 74.0, 100.0, 118.0)
+# from the left margin, at the width of A4: tick box, number, lead, drop, cut length, exit, channels
+COLUMNS_MM = (0.0, 9.0, 22.0, 62.0, 84.0, 104.0, 120.0)
+A4_INNER_MM = 186.0
+SMALL_MM = 2.9  # 8.2 point
 
 
-def rebuild_sheet_pdf(plate: Plate, plan: RebuildPlan, title: str, made_at: datetime) -> bytes:
+def rebuild_sheet_pdf(
+    plate: Plate, plan: RebuildPlan, title: str, made_at: datetime, paper: str = "A4"
+) -> bytes:
     """The sheet as PDF; arguments as for `rebuild_sheet`."""
-    return scenes_to_pdf(rebuild_sheet(plate, plan, title, made_at))
+    return scenes_to_pdf(rebuild_sheet(plate, plan, title, made_at, paper))
 
 
-def rebuild_sheet(plate: Plate, plan: RebuildPlan, title: str, made_at: datetime) -> list[Scene]:
-    """Lay the sheet out on A4 portrait: the picture first, then as many rows as there are leads.
+def rebuild_sheet(
+    plate: Plate, plan: RebuildPlan, title: str, made_at: datetime, paper: str = "A4"
+) -> list[Scene]:
+    """Lay the sheet out on upright paper: the picture first, then as many rows as there are leads.
 
     Raises ValueError for a plan that does not fit: there is nothing to lay.
     """
     if plan.status != "planned":
         raise ValueError("a plan that does not fit can't be printed as an order of laying")
-    width_mm, height_mm = PAGE_MM
-    caution = wrapped(REBUILD_CAUTION, width_mm - 2 * MARGIN_MM - 6, 3.2)
-    floor_mm = MARGIN_MM + 4.4 * len(caution) + 8
-    pages: list[list[Item]] = []
-    y_mm = 0.0
-    for one in plan.leads:
-        if not pages or y_mm < floor_mm + ROW_MM:
-            pages.append(_frame(title, made_at, len(pages) + 1, caution))
-            y_mm = height_mm - MARGIN_MM - 14
-            if len(pages) == 1:
-                pages[0] += _picture(plate, plan, y_mm)
-                y_mm -= PICTURE_MM + 4
-                pages[0] += _notes(plan, y_mm)
-                y_mm -= 13
-            pages[-1] += _heading(y_mm)
-            y_mm -= ROW_MM
-        pages[-1] += _row(one, y_mm)
-        y_mm -= ROW_MM
-    return [Scene(width_mm, height_mm, f"{title}: rebuild", tuple(items)) for items in pages]
-
-
-def _frame(title: str, made_at: datetime, number: int, caution: list[str]) -> list[Item]:
-    width_mm, height_mm = PAGE_MM
-    top_mm, right_mm = height_mm - MARGIN_MM, width_mm - MARGIN_MM
-    name = fit_text(f"Rebuild: {title}", 125, 6, bold=True)
-    high_mm = MARGIN_MM + 4.4 * len(caution) + 4
-    box = ((MARGIN_MM, MARGIN_MM), (right_mm, MARGIN_MM), (right_mm, high_mm), (MARGIN_MM, high_mm))
-    items: list[Item] = [
-        Text(MARGIN_MM, top_mm - 6, name, 6, bold=True),
-        Text(
-            right_mm, top_mm - 6, f"Made {made_at:%Y-%m-%d %H:%M}, page {number}", 3.4, anchor="end"
-        ),
-        Line(box, 0.6, INK, closed=True),
+    frame = Frame(f"Rebuild: {title}", made_at, REBUILD_CAUTION, paper)
+    picture_mm = PICTURE_SHARE * frame.size_mm[1]
+    y_mm = frame.top_mm - picture_mm - 4
+    pages: list[list[Item]] = [
+        [*_picture(plate, plan, frame, picture_mm), *_notes(plan, frame, y_mm)]
     ]
-    for k, line in enumerate(caution):
-        items.append(Text(MARGIN_MM + 3, high_mm - 5 - 4.4 * k, line, 3.2))
-    return items
+    y_mm -= 13
+    pages[0] += _heading(frame, y_mm)
+    for one in plan.leads:
+        y_mm -= ROW_MM
+        if y_mm < frame.floor_mm + 2.5:
+            pages.append(_heading(frame, frame.top_mm - ROW_MM + 2))
+            y_mm = frame.top_mm - 2 * ROW_MM + 2
+        pages[-1] += _row(one, frame, y_mm)
+    return frame.pages(pages)
 
 
-def _notes(plan: RebuildPlan, top_mm: float) -> list[Item]:
+def _notes(plan: RebuildPlan, frame: Frame, top_mm: float) -> list[Item]:
     fullest = max(plan.fills, key=lambda fill: fill.share, default=None)
     crossings = sum(meeting.kind == "crossing" for meeting in plan.found)
     words = [
@@ -92,26 +75,28 @@ def _notes(plan: RebuildPlan, top_mm: float) -> list[Item]:
         f"{plan.settings.bend_radius_mm:g} mm, {plan.settings.tail_mm:g} mm of tail."
         + (f" Fullest: {fullest.channel}, {fullest.share:.0%}." if fullest else ""),
     ]
-    width_mm = PAGE_MM[0] - 2 * MARGIN_MM
     return [
-        Text(MARGIN_MM, top_mm - 3 - 5 * k, fit_text(line, width_mm, 3.4), 3.4)
+        Text(frame.left_mm, top_mm - 3 - 5 * k, fit_text(line, frame.inner_mm, size), size)
         for k, line in enumerate(words)
+        for size in (fit_size(line, frame.inner_mm, 3.4, SMALL_MM),)
     ]
 
 
-def _heading(y_mm: float) -> list[Item]:
+def _columns(frame: Frame) -> list[float]:
+    return [x * frame.inner_mm / A4_INNER_MM for x in COLUMNS_MM]
+
+
+def _heading(frame: Frame, y_mm: float) -> list[Item]:
     words = ("", "No.", "Lead", "Drop", "Cut mm", "Exit", "Through")
     items: list[Item] = [
-        Text(MARGIN_MM + x, y_mm, word, 3.6, bold=True)
-        for x, word in zip(COLUMNS_MM, words, strict=True)
+        Text(frame.left_mm + x, y_mm, word, 3.6, bold=True)
+        for x, word in zip(_columns(frame), words, strict=True)
     ]
-    line = ((MARGIN_MM, y_mm - 1.8), (PAGE_MM[0] - MARGIN_MM, y_mm - 1.8))
+    line = ((frame.left_mm, y_mm - 1.8), (frame.right_mm, y_mm - 1.8))
     return [*items, Line(line, 0.4, INK)]
 
 
-def _row(one: PlannedLead, y_mm: float) -> list[Item]:
-    low = y_mm - 1.0
-    box = tuple((MARGIN_MM + x, low + y) for x, y in ((0, 0), (5, 0), (5, 5), (0, 5)))
+def _row(one: PlannedLead, frame: Frame, y_mm: float) -> list[Item]:
     cells = (
         f"{one.number}",
         one.lead.id,
@@ -120,23 +105,26 @@ def _row(one: PlannedLead, y_mm: float) -> list[Item]:
         one.lead.exit,
         " > ".join(one.channels),
     )
-    ends = (*COLUMNS_MM[2:], PAGE_MM[0] - 2 * MARGIN_MM)
-    items: list[Item] = [Line(box, 0.35, INK, closed=True)]
-    for k, (x, end, text) in enumerate(zip(COLUMNS_MM[1:], ends, cells, strict=True)):
+    starts = _columns(frame)[1:]
+    ends = (*starts[1:], frame.inner_mm + 2)
+    tick = box(frame.left_mm, y_mm - 1.0, 5.0, 5.0)
+    items: list[Item] = [Line(tick, 0.35, INK, closed=True)]
+    for k, (x, end, text) in enumerate(zip(starts, ends, cells, strict=True)):
         bold = k in (1, 3)
-        words = fit_text(text, end - x - 2, SIZE_MM, bold=bold)
-        items.append(Text(MARGIN_MM + x, y_mm, words, SIZE_MM, bold=bold))
-    line = ((MARGIN_MM, y_mm - 2.2), (PAGE_MM[0] - MARGIN_MM, y_mm - 2.2))
+        size = fit_size(text, end - x - 2, SIZE_MM, SMALL_MM, bold)
+        words = fit_middle(text, end - x - 2, size, bold)
+        items.append(Text(frame.left_mm + x, y_mm, words, size, bold=bold))
+    line = ((frame.left_mm, y_mm - 2.2), (frame.right_mm, y_mm - 2.2))
     return [*items, Line(line, 0.1, GREY)]
 
 
-def _picture(plate: Plate, plan: RebuildPlan, top_mm: float) -> list[Item]:
+def _picture(plate: Plate, plan: RebuildPlan, frame: Frame, most_mm: float) -> list[Item]:
     outline = plate.outline_array
     low, span = outline.min(axis=0), np.ptp(outline, axis=0)
-    width_mm = PAGE_MM[0] - 2 * MARGIN_MM
-    scale = float(min(width_mm / span[0], PICTURE_MM / span[1]))
-    left_mm = MARGIN_MM + (width_mm - scale * span[0]) / 2
-    base_mm = top_mm - scale * span[1]
+    width_mm = frame.inner_mm
+    scale = float(min(width_mm / span[0], most_mm / span[1]))
+    left_mm = frame.left_mm + (width_mm - scale * span[0]) / 2
+    base_mm = frame.top_mm - scale * span[1]
 
     def on_paper(points) -> tuple[tuple[float, float], ...]:
         at = (np.asarray(points, float) - low) * scale + (left_mm, base_mm)
@@ -156,6 +144,8 @@ def _picture(plate: Plate, plan: RebuildPlan, top_mm: float) -> list[Item]:
         ((x, y),) = on_paper([(drop.x_mm, drop.y_mm)])
         room = max(drop.bore_diameter_mm * scale - 1, 3.0)
         size = min(3.4, 3.4 * room / max(text_width_mm(drop.id, 3.4, bold=True), 0.1))
+        if size < SMALL_MM:  # the table names its drop beside each lead
+            continue
         items.append(
             Text(x, y + drop.bore_diameter_mm / 6 * scale, drop.id, size, True, anchor="middle")
         )

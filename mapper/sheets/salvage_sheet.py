@@ -17,7 +17,8 @@ from mapper.bench.salvage import (
     order_lines,
     total_price,
 )
-from mapper.sheets.lettering import fit_text, wrapped
+from mapper.sheets.lettering import wrapped
+from mapper.sheets.paper import Frame
 from mapper.sheets.pdf import scenes_to_pdf
 from mapper.sheets.scene import Item, Line, Scene, Text
 
@@ -29,8 +30,6 @@ SALVAGE_CAUTION = (
     "instrument connected, and discharge the part afterwards. Hot parts burn. What may be "
     "energised is decided under local codes, by licensed practice."
 )
-PAGE_MM = (210.0, 297.0)
-MARGIN_MM = 14.0
 SIZE_MM = 3.5
 STEP_MM = 5.2
 
@@ -99,9 +98,10 @@ def salvage_sheet_pdf(
     comparison: Comparison,
     made_at: datetime,
     note: str = "",
+    paper: str = "A4",
 ) -> bytes:
     """The sheet as PDF; arguments as for `salvage_sheet`."""
-    return scenes_to_pdf(salvage_sheet(title, parts, costs, comparison, made_at, note))
+    return scenes_to_pdf(salvage_sheet(title, parts, costs, comparison, made_at, note, paper))
 
 
 def salvage_sheet(
@@ -111,54 +111,28 @@ def salvage_sheet(
     comparison: Comparison,
     made_at: datetime,
     note: str = "",
+    paper: str = "A4",
 ) -> list[Scene]:
-    """Lay the sheet out on A4 portrait, as many pages as it takes; cautions on every one.
+    """Lay the sheet out on upright paper, as many pages as it takes; cautions on every one.
 
     `note` is printed first (that the numbers are invented, say).
     """
-    width_mm, height_mm = PAGE_MM
-    inner_mm = width_mm - 2 * MARGIN_MM
-    caution = wrapped(SALVAGE_CAUTION, inner_mm - 6, 3.0)
-    floor_mm = MARGIN_MM + 4.2 * len(caution) + 6
-    top_mm = height_mm - MARGIN_MM - 16
+    frame = Frame(f"Salvage: {title}", made_at, SALVAGE_CAUTION, paper)
     pages: list[list[Item]] = []
     y_mm = 0.0
-    noted = _lines(note, inner_mm) if note else []
-    for row in [*noted, *_rows(parts, costs, comparison, inner_mm)]:
-        if not pages or y_mm < floor_mm + STEP_MM:
-            pages.append(_frame(title, made_at, len(pages) + 1, caution, floor_mm))
-            y_mm = top_mm
+    noted = _lines(note, frame.inner_mm) if note else []
+    for row in [*noted, *_rows(parts, costs, comparison, frame.inner_mm)]:
+        if not pages or y_mm < frame.floor_mm + 1:
+            pages.append([])
+            y_mm = frame.top_mm - 4
         if row.rule:
-            line = ((MARGIN_MM, y_mm + 4.2), (width_mm - MARGIN_MM, y_mm + 4.2))
+            line = ((frame.left_mm, y_mm + 4.2), (frame.right_mm, y_mm + 4.2))
             pages[-1].append(Line(line, 0.2, "#8A8A8A"))
         for x_mm, text in row.cells:
-            pages[-1].append(Text(MARGIN_MM + x_mm, y_mm, text, row.size_mm, bold=row.bold))
+            words = Text(frame.left_mm + x_mm, y_mm, text, row.size_mm, bold=row.bold)
+            pages[-1].append(words)
         y_mm -= STEP_MM
-    return [Scene(width_mm, height_mm, f"{title}: salvage", tuple(items)) for items in pages]
-
-
-def _frame(
-    title: str, made_at: datetime, number: int, caution: Sequence[str], floor_mm: float
-) -> list[Item]:
-    width_mm, height_mm = PAGE_MM
-    top_mm = height_mm - MARGIN_MM
-    name = fit_text(f"Salvage: {title}", 125, 5.5, bold=True)
-    made = f"Made {made_at:%Y-%m-%d %H:%M}, page {number}"
-    items: list[Item] = [
-        Text(MARGIN_MM, top_mm - 5, name, 5.5, bold=True),
-        Text(width_mm - MARGIN_MM, top_mm - 5, made, 3.2, anchor="end"),
-    ]
-    right_mm, high_mm = width_mm - MARGIN_MM, floor_mm - 2
-    box = (
-        (MARGIN_MM, MARGIN_MM),
-        (right_mm, MARGIN_MM),
-        (right_mm, high_mm),
-        (MARGIN_MM, high_mm),
-    )
-    items.append(Line(box, 0.5, closed=True))
-    for n, text in enumerate(caution):
-        items.append(Text(MARGIN_MM + 3, high_mm - 5 - 4.2 * n, text, 3.0))
-    return items
+    return frame.pages(pages)
 
 
 def _rows(

@@ -25,7 +25,8 @@ QUIET_MODULES = 4
 # Three dots of a label printer with 8 dots per mm (common practice, no source)
 LEAST_MODULE_MM = 0.375
 PAD_MM = 1.2
-ID_MM, LEAST_ID_MM, SMALL_MM = 12.0, 2.4, 2.6
+ID_MM, LEAST_ID_MM = 12.0, 2.4
+SMALL_MM, SMALLEST_MM, LOW_MM = 2.9, 2.6, 14.0  # the smallest on labels lower than LOW_MM
 LINE = 1.15
 
 
@@ -118,19 +119,20 @@ def _tag(lead: Lead, end: str, stock: TagStock, left_mm: float, low_mm: float) -
     items = _code(lead.id, left_mm, low, side)
     x = left_mm + side
     room_wide = left_mm + stock.width_mm - PAD_MM - x
+    small_mm = SMALL_MM if stock.height_mm >= LOW_MM else SMALLEST_MM
     way = f"{lead.drop} > {lead.exit}" if lead.exit else lead.drop
     small = [way, end or lead.kind] if stock.height_mm < 18 or not end else [way, lead.kind, end]
-    room_high = stock.height_mm - 2 * PAD_MM - LINE * SMALL_MM * len(small)
+    room_high = stock.height_mm - 2 * PAD_MM - LINE * small_mm * len(small)
     lines, size = _id_lines(lead.id, room_wide, room_high)
-    high = LINE * (size * len(lines) + SMALL_MM * len(small))
+    high = LINE * (size * len(lines) + small_mm * len(small))
     y = low_mm + (stock.height_mm + high) / 2
     for text in lines:
         y -= LINE * size
         items.append(Text(x, y + 0.25 * size, text, size, bold=True))
     for text in small:
-        y -= LINE * SMALL_MM
-        words = fit_text(text, room_wide, SMALL_MM)
-        items.append(Text(x, y + 0.25 * SMALL_MM, words, SMALL_MM))
+        y -= LINE * small_mm
+        words = fit_text(text, room_wide, small_mm)
+        items.append(Text(x, y + 0.25 * small_mm, words, small_mm))
     return items
 
 
