@@ -14,6 +14,7 @@ from mapper.records.changes import (
     takeout_changes,
     tick_changes,
 )
+from mapper.records.conflicts import conflict_of
 from mapper.records.correcting import (
     corrected_by_trace,
     corrected_by_way,
@@ -83,6 +84,7 @@ __all__ = [
     "as_built_of",
     "as_built_of_job",
     "broken_leads",
+    "conflict_of",
     "corrected_by_trace",
     "corrected_by_way",
     "corrected_from_job",

@@ -8,6 +8,7 @@ from mapper.bench import PinExits, connectors_in
 from mapper.bench.pins import plain_pin
 from mapper.plate import Plate
 from mapper.ui import looks
+from mapper.ui.held_form import held, submit_key
 from mapper.ui.session import Context, go
 
 __all__ = ["connector_panel", "pins_of"]
@@ -45,17 +46,20 @@ def connector_panel(ctx: Context, plate: Plate, found: PinExits) -> None:
             "A lead fixed by hand goes where it is fixed."
         )
         names = [exit_.id for exit_ in plate.exits]
-        with st.form(f"connectors {ctx.job.revision}", border=False):
+        stamp, kept = held("connectors", f"{ctx.job_id} {ctx.job.revision}", kept)
+        with st.form(f"connectors {stamp}", border=False):
             chosen = {
                 name: st.selectbox(
                     f"{name or 'Pins without a connector'} ({looks.counted(count, 'pin')})",
                     [FREE, *names],
                     index=_first(names, kept.get(name), name),
-                    key=f"connector {name} {ctx.job.revision}",
+                    key=f"connector {name} {stamp}",
                 )
                 for name, count in there.items()
             }
-            keep = st.form_submit_button("Keep these exits", width="stretch")
+            keep = st.form_submit_button(
+                "Keep these exits", width="stretch", key=submit_key("connectors", stamp)
+            )
         if any(name not in kept and _first(names, None, name) for name in there):
             st.caption("An exit of the same name is put in already: look, then keep it.")
         if keep:

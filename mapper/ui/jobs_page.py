@@ -19,6 +19,7 @@ from mapper.records import (
     take_in_pack,
 )
 from mapper.ui import jobbar, looks
+from mapper.ui.held_form import held, submit_key
 from mapper.ui.server import settings
 from mapper.ui.session import (
     MAX_PERSON,
@@ -167,11 +168,10 @@ MAX_NOTE = 4000
 
 def _details(ctx: Context) -> None:
     """Name, mould, resin and note of the open job, to correct at any time."""
-    about = ctx.job.about
+    stamp, about = held("details", f"{ctx.job_id} {ctx.job.revision}", ctx.job.about)
     with (
         st.expander("Name, mould, resin and note of the open job"),
-        # A new revision draws the fields anew, so that they show what undo brought back.
-        st.form(f"details {ctx.job_id} {ctx.job.revision}", border=False),
+        st.form(f"details {stamp}", border=False),
     ):
         typed = {
             key: st.text_input(word, value=str(about.get(key) or ""), max_chars=200)
@@ -180,13 +180,22 @@ def _details(ctx: Context) -> None:
         typed["note"] = st.text_area(
             "Note for the next shift", value=str(about.get("note") or ""), max_chars=MAX_NOTE
         )
-        if not st.form_submit_button("Keep these", type="primary"):
+        sent = st.form_submit_button("Keep these", type="primary", key=submit_key("details", stamp))
+        if not sent:
             return
-    typed = {key: words.strip() for key, words in typed.items()}
-    if not typed["name"]:
+    typed = {
+        key: words.strip()
+        for key, words in typed.items()
+        if words.strip() != str(about.get(key) or "").strip()
+    }
+    if not typed.get("name", "x"):
         looks.note("Give the job a name, so that the next person finds it.", "stop")
+    elif not typed:
+        looks.note("Nothing was changed.", "calm")
     else:
-        ctx.edit("Details of the job", {"about": {**about, **typed}})
+        if not ctx.edit("Details of the job", {"about": {**ctx.job.about, **typed}}):
+            words = "; ".join(f"{key}: {shown(one, 300)}" for key, one in typed.items())
+            looks.say(f"What you typed and what was not saved: {words}.")
         st.rerun()  # shows what was kept, or why it was not
 
 

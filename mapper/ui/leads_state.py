@@ -51,6 +51,7 @@ class PageState:
     picking: str = ""
     look: leads_again.SecondLook | None = None  # the buried run that is looked at again
     doubt: tuple[str, int] | None = None  # the doubtful stretch looked at: lead and number
+    beside: bool = False  # other photos of the place are shown beside
     search: Search | None = None  # leads looked for without a click
     message: str = ""
     jump: dict[str, object] | None = None

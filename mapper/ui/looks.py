@@ -176,6 +176,7 @@ def plain_markdown(text: str) -> str:
 
 
 _SAID = "said to the user"
+_PLACE = "place of what is said"  # session state: where this run shows it
 
 
 def say(text: str, kind: str = "") -> None:
@@ -185,8 +186,25 @@ def say(text: str, kind: str = "") -> None:
 
 def show_said() -> None:
     """Show, once, what callbacks had to say."""
-    for kind, text in st.session_state.pop(_SAID, []):
-        note(text, kind)
+    place = st.empty()
+    st.session_state[_PLACE] = place
+    _show(place, st.session_state.pop(_SAID, []))
+
+
+def say_now(text: str, kind: str = "") -> None:
+    """Show a sentence on top of the page at once, and in the next run too, in case that one
+    follows before anybody could read it."""
+    say(text, kind)
+    place = st.session_state.get(_PLACE)
+    if place is not None:
+        _show(place, st.session_state.get(_SAID, []))
+
+
+def _show(place: Any, said: list[tuple[str, str]]) -> None:
+    if said:
+        with place.container():
+            for kind, text in dict.fromkeys(said):
+                note(text, kind)
 
 
 def log_to(folder: Path) -> None:

@@ -13,9 +13,9 @@ from typing import Any
 
 import streamlit as st
 
-from mapper.errors import MapperError
+from mapper.errors import MapperError, shown
 from mapper.photos import Photo, load_photo
-from mapper.records import EditConflict, Job, JobStore, RecordsError
+from mapper.records import EditConflict, Job, JobStore, RecordsError, conflict_of
 from mapper.ui import looks
 from mapper.ui.server import settings
 from mapper.ui.tiles import OpenPhoto, open_photo
@@ -39,6 +39,7 @@ JOB_PARAM = "job"
 PERSON_PARAM = "by"
 LOOK_PARAM = "look"
 _JOB = "open job"  # session state: id of the open job
+_DRAWN = "job as drawn"  # session state: the view of the job that this tab shows
 _LOOK = "look only"  # session state: the open job is not to be changed in this tab
 PERSON = "person"  # session state: who works here
 MAX_PERSON = 60
@@ -138,19 +139,33 @@ def context() -> Context | None:
         st.query_params[LOOK_PARAM] = "1"
     elif not look_only and LOOK_PARAM in st.query_params:
         del st.query_params[LOOK_PARAM]
-    return Context(store, job)
+    before = st.session_state.get(_DRAWN)
+    st.session_state[_DRAWN] = job
+    return Context(store, job, before if before is not None and before.id == job_id else job)
 
 
 class Context:
     """The open job, and saving to it.
 
     `store` is the `JobStore`, `job_id` the id, `job` a fresh frozen view of the job: after
-    every edit the view of the new revision.
+    every edit the view of the new revision. `drawn` is the view that the page showed when the
+    person pressed something: what another window has changed since, nobody here has seen.
     """
 
-    def __init__(self, store: JobStore, job: Job) -> None:
+    def __init__(self, store: JobStore, job: Job, drawn: Job | None = None) -> None:
         self.store = store
         self.job = job
+        self.drawn = drawn or job
+        self._new_run = True
+
+    def renew(self) -> None:
+        """Take in what another window has changed, in a page that runs without `context`."""
+        if not self._new_run:  # the first time in a run of the whole page, `drawn` is known
+            self.drawn = self.job
+        self._new_run = False
+        if self.store.revision(self.job_id) != self.job.revision:
+            self.job = self.store.job(self.job_id)
+            st.session_state[_DRAWN] = self.job
 
     @property
     def job_id(self) -> str:
@@ -198,10 +213,15 @@ class Context:
         depends_on : keys, or kinds of keys, that the edit was made from without changing them;
             it is refused when another window has changed one of them since.
 
-        An edit that meets somebody else's change is not applied; a sentence says so.
+        An edit that meets somebody else's change, also one that came since the page was drawn,
+        is not applied; a sentence says so.
         """
-        return self._save(
-            lambda: self.store.edit(
+
+        def act() -> Job:
+            unseen = self._unseen(changes, depends_on)
+            if unseen:
+                raise conflict_of(label, changes, unseen)
+            return self.store.edit(
                 self.job_id,
                 label,
                 changes,
@@ -210,15 +230,28 @@ class Context:
                 expected=self.job,
                 depends_on=depends_on,
             )
+
+        return self._save(act)
+
+    def _unseen(self, changes: Mapping[str, Any], depends_on: Sequence[str]) -> tuple[str, ...]:
+        """Entries that an edit rests on and another window changed since the page was drawn."""
+        was, now = self.drawn.texts, self.job.texts
+        if self.drawn.revision == self.job.revision:
+            return ()
+        return tuple(
+            key
+            for key in sorted({*was, *now, *changes})
+            if was.get(key) != now.get(key)
+            if key in changes or any(key == one or key.startswith(f"{one}/") for one in depends_on)
         )
 
     def undo(self) -> bool:
         """Take back the last edit of the job."""
-        return self._save(lambda: self.store.undo(self.job_id, by=self.person, expected=self.job))
+        return self._save(lambda: self.store.undo(self.job_id, by=self.person, expected=self.drawn))
 
     def redo(self) -> bool:
         """Do again what was taken back last."""
-        return self._save(lambda: self.store.redo(self.job_id, by=self.person, expected=self.job))
+        return self._save(lambda: self.store.redo(self.job_id, by=self.person, expected=self.drawn))
 
     def _save(self, act: Callable[[], Job | None]) -> bool:
         if self.look_only:
@@ -227,12 +260,28 @@ class Context:
         try:
             job = act()
         except EditConflict as conflict:
-            self.job = self.store.job(self.job_id)
-            looks.say(str(conflict), "stop")
+            self._show(self.store.job(self.job_id))
+            looks.say_now(f"{conflict}{self._who(conflict.keys)}", "stop")
             return False
         except MapperError as error:
-            looks.say(str(error), "stop")
+            looks.say_now(str(error), "stop")
             return False
         if job is not None:  # None: there was nothing to undo or redo
-            self.job = job
+            self._show(job)
         return job is not None
+
+    def _show(self, job: Job) -> None:
+        """From here on the page shows this view."""
+        self.job = self.drawn = job
+        st.session_state[_DRAWN] = job
+
+    def _who(self, keys: Sequence[str]) -> str:
+        """Who changed one of these entries last and how, as a further sentence; "" if nobody."""
+        made = [one for one in self.store.history(self.job_id) if set(one.keys) & set(keys)]
+        if not made:
+            return ""
+        last = max(made, key=lambda one: one.seq)
+        by = f" by {shown(last.by, 40)}" if last.by else ""
+        state = "" if last.state == "live" else ", since undone"
+        at = f"{last.at.astimezone():%H:%M}"
+        return f" It was '{shown(last.label, 80)}'{by} at {at}{state}."

@@ -11,6 +11,7 @@ import streamlit as st
 from mapper.bench import BenchError, Zone
 from mapper.errors import shown
 from mapper.ui import looks
+from mapper.ui.held_form import held, submit_key
 from mapper.ui.session import Context
 
 __all__ = ["keep_rows", "zone_table"]
@@ -45,6 +46,7 @@ def zone_table(
     config["Zone"] = st.column_config.TextColumn("Zone", pinned=True)
     # Kept values that changed draw the table anew, so that it shows what undo brought back.
     stamp = f"{ctx.job_id} {zlib.crc32(repr(rows).encode())}"
+    stamp, rows = held(f"{name} table", stamp, rows)
     with st.form(f"{name} table {stamp}", border=False):
         edited = st.data_editor(
             rows,
@@ -54,9 +56,11 @@ def zone_table(
             width="stretch",
             key=f"{name} cells {stamp}",
         )
-        kept = st.form_submit_button(f"Keep the {name}", type="primary")
+        kept = st.form_submit_button(
+            f"Keep the {name}", type="primary", key=submit_key(f"{name} table", stamp)
+        )
     if kept:
-        keep_rows(ctx, zones, edited, columns, read, name)
+        keep_rows(ctx, zones, edited, columns, read, name, rows)
 
 
 def keep_rows(
@@ -66,12 +70,23 @@ def keep_rows(
     columns: Mapping[str, str],
     read: Callable[[str, Any, str], Any],
     name: str,
+    shown_rows: Sequence[Mapping[str, Any]] | None = None,
 ) -> None:
-    """Read edited rows and keep them as one edit; with any error nothing is kept."""
+    """Read edited rows and keep them as one edit; with any error nothing is kept.
+
+    `shown_rows`: as the table showed them; cells that are still so are left as they are now.
+    """
     changes, errors = {}, []
-    for zone, row in zip(zones, rows, strict=True):
+    by_zone = {row["Zone"]: row for row in rows}
+    shown_by_zone = {row["Zone"]: row for row in shown_rows or ()}
+    for zone in zones:
+        row, was = by_zone.get(zone.id), shown_by_zone.get(zone.id)
+        if row is None:  # a zone that another window added meanwhile
+            continue
         data = dict(zone.data)
         for key, word in columns.items():
+            if was is not None and row.get(word) == was.get(word):
+                continue
             try:
                 data[key] = read(key, row.get(word), zone.id)
             except BenchError as error:
