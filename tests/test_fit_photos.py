@@ -25,8 +25,8 @@ from mapper.fit import (
     fit_photo,
     register_pair,
 )
-from mapper.fit.api import _drawing, _is_its_own_mirror
 from mapper.fit.face import face_edges, mirrored
+from mapper.fit.view import drawing_of, is_its_own_mirror
 from mapper.photos import load_photo
 from mapper.plate import Hole, Plate, plate_features
 from tests.benchmarks.fit_scenes import random_scene
@@ -179,9 +179,9 @@ def test_a_close_up_that_looks_the_same_mirrored_is_doubtful_either_way(shared_p
 
 
 def test_a_plate_that_is_its_own_mirror_image_is_not_doubted_for_that():
-    assert _is_its_own_mirror(_drawing(GRID))
+    assert is_its_own_mirror(drawing_of(GRID))
     offset = replace(GRID, holes=(Hole("P1", 40.0, 17.0, 10.0),))
-    assert not _is_its_own_mirror(_drawing(offset))
+    assert not is_its_own_mirror(drawing_of(offset))
 
 
 def test_a_photo_without_a_plate_is_refused():

@@ -6,33 +6,36 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import cv2
 import numpy as np
 
-from mapper.fit.camera import DEFAULT_FOCAL35_MM, Camera, focal_px_from_35mm
+from mapper.fit.camera import Camera
 from mapper.fit.clicks import assigned, click_camera, click_trials, known_targets
 from mapper.fit.dlt import apply_homography, homography_dlt
 from mapper.fit.ellipses import level_ellipses
 from mapper.fit.errors import FitFailed
 from mapper.fit.evidence import EdgeMaps, edge_maps
-from mapper.fit.face import FaceEdges, face_edges, mirrored
+from mapper.fit.face import FaceEdges
 from mapper.fit.hints import FitHints
-from mapper.fit.hypotheses import Circles, Trial, circle_trials, tilts
+from mapper.fit.hypotheses import Trial, circle_trials, tilts
 from mapper.fit.markers import (
     MOVED_MM,
-    MarkersSeen,
-    marker_camera,
     marker_names,
     marker_points,
-    markers_of,
     misses_mm,
 )
 from mapper.fit.outline import outline_trials
 from mapper.fit.pairs import pair
-from mapper.fit.refine import KnownPoints, Polished, Prior, align, polish, support_score
-from mapper.fit.result import PHOTO_ALONE, PhotoFit
+from mapper.fit.refine import (
+    KnownPoints,
+    Polished,
+    align,
+    polish,
+    sharp_level,
+    support_score,
+)
+from mapper.fit.result import PHOTO_ALONE, PhotoFit, common_sigma_px
 from mapper.fit.verdict import Seen, evidence, margin_over, same_answer, seen_features
-from mapper.plate.features import Feature, plate_features
+from mapper.fit.view import Drawing, View, drawing_of, is_its_own_mirror, marked_in, view_of
 from mapper.plate.model import Plate
 
 if TYPE_CHECKING:
@@ -40,9 +43,6 @@ if TYPE_CHECKING:
 
 __all__ = ["fit_photo"]
 
-WORKING_PX = 1200  # long side of the image in which poses are tried
-FOCAL_SHARE = 0.05  # a phone's focal tag is right to about this
-FOCAL_SHARE_UNKNOWN = 0.15
 CLICK_REACH = 0.02  # of the long side: how far off a rough click may be
 COARSE_REACHES = (16.0, 12.0, 9.0, 7.0, 5.0, 4.0, 3.0)
 LENS_REACHES = (4.0, 3.0, 2.0, 1.5)
@@ -54,7 +54,6 @@ MOST_MARKER_NATS = 6.0  # markers may slide together, so many of them prove litt
 NO_OBJECTION = 1.0  # nats by which the plate itself may speak for another answer than the markers
 LEAST_EVIDENCE = 0.0
 SAME_MM = 3.0
-SAME_DRAWN_MM = 0.5  # features drawn nearer than this can not be told apart in a photo
 CARRIED_SHARE = 0.03  # of the plate's size: how far a map from photo to photo may be off
 GOOD_SIGMA_MM = 0.5
 GOOD_LEFT_OUT_MM = 0.5
@@ -65,67 +64,6 @@ MIRRORED = (
     "The photo shows the mirror image of this drawing: mirror the drawing, as it seems to be "
     "drawn from the other face."
 )
-
-
-@dataclass(frozen=True, eq=False)
-class _Marked:
-    """The plate's printed markers in one photo, and what they say without any edge.
-
-    `agree` (K,) is True for the markers that `camera` rests on.
-    """
-
-    seen: MarkersSeen
-    camera: Camera
-    covariance: np.ndarray
-    agree: np.ndarray
-
-
-@dataclass(frozen=True, eq=False)
-class _View:
-    """One photo as the fit looks at it."""
-
-    full: np.ndarray
-    grey: np.ndarray
-    scale: float
-    centre_px: tuple[float, float]
-    prior: Prior
-    marked: _Marked | None = None
-
-    @property
-    def width_px(self) -> int:
-        return self.full.shape[1]
-
-    @property
-    def height_px(self) -> int:
-        return self.full.shape[0]
-
-    @property
-    def grid_px(self) -> np.ndarray:
-        """Points (25, 2) spread over the photo."""
-        share = np.linspace(0.1, 0.9, 5)
-        x, y = np.meshgrid(share * self.width_px, share * self.height_px)
-        return np.column_stack((x.ravel(), y.ravel()))
-
-
-@dataclass(frozen=True, eq=False)
-class _Drawing:
-    """One plate as the fit looks at it; `mirror` is its mirror image, which has none itself."""
-
-    edges: FaceEdges
-    circles: Circles
-    features: tuple[Feature, ...]
-    reach_mm: float
-    outline_mm: np.ndarray
-    mirror: _Drawing | None = None
-
-    @property
-    def middle_mm(self) -> np.ndarray:
-        """Middle (2,) of the outline, about which the plate is turned."""
-        return (self.outline_mm.min(axis=0) + self.outline_mm.max(axis=0)) / 2
-
-    @property
-    def xy_mm(self) -> np.ndarray:
-        return np.array([(f.x_mm, f.y_mm) for f in self.features]).reshape(-1, 2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,9 +85,9 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
     convinces; an answer that may be wrong comes back with the verdict "doubtful" and reasons.
     """
     hints = hints or FitHints()
-    view, drawing = _view(photo), _drawing(plate)
+    view, drawing = view_of(photo), drawing_of(plate)
     if plate.markers:
-        view = replace(view, marked=_marked(view, plate))
+        view = replace(view, marked=marked_in(view, plate))
     clicks_px = np.array([(c.x_px, c.y_px) for c in hints.clicks], dtype=float).reshape(-1, 2)
     if not np.isfinite(clicks_px).all():
         raise FitFailed("A click holds a number that is not finite: click it again.")
@@ -184,7 +122,7 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
     if fit is None and carried is not None:
         fit = _by_photo_alone(view, carried)
     if fit is None:
-        if _fits_mirrored(view, drawing.mirror):
+        if not is_its_own_mirror(drawing) and _fits_mirrored(view, drawing.mirror):
             raise FitFailed(MIRRORED)
         raise FitFailed(f"This photo could not be fitted to the drawing on its own: {HELP}.")
     if len(clicks_px):
@@ -192,48 +130,7 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
     return fit
 
 
-def _view(photo: Photo) -> _View:
-    pixels = photo.pixels_bgr
-    full = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
-    height, width = full.shape
-    if min(height, width) < 200:
-        raise FitFailed("The photo is too small to be fitted: use the original from the phone.")
-    scale = min(1.0, WORKING_PX / max(height, width))
-    size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    grey = cv2.resize(full, size, interpolation=cv2.INTER_AREA) if scale < 1 else full
-    focal = photo.focal_px
-    share = FOCAL_SHARE
-    if not focal:
-        focal, share = focal_px_from_35mm(DEFAULT_FOCAL35_MM, width, height), FOCAL_SHARE_UNKNOWN
-    return _View(
-        full, grey, size[0] / width, ((width - 1) / 2, (height - 1) / 2), Prior(focal, share)
-    )
-
-
-def _marked(view: _View, plate: Plate) -> _Marked | None:
-    seen = markers_of(plate.markers, view.full)
-    held = marker_camera(seen, view.prior, view.centre_px) if seen.ids else None
-    return None if held is None else _Marked(seen, *held)
-
-
-def _drawing(plate: Plate) -> _Drawing:
-    return replace(_one_drawing(plate), mirror=_one_drawing(mirrored(plate)))
-
-
-def _one_drawing(plate: Plate) -> _Drawing:
-    features = plate_features(plate)
-    round_ones = [f for f in features if f.diameter_mm]
-    circles = Circles(
-        np.array([(f.x_mm, f.y_mm) for f in round_ones]).reshape(-1, 2),
-        np.array([f.diameter_mm / 2 for f in round_ones]),
-        np.array([f.kind == "drop" for f in round_ones], dtype=bool),
-    )
-    outline = np.asarray(plate.outline_mm, dtype=float)
-    reach = float(np.hypot(*np.ptp(outline, axis=0)))
-    return _Drawing(face_edges(plate), circles, features, reach, outline)
-
-
-def _carried(photo: Photo, view: _View, drawing: _Drawing, hints: FitHints) -> Camera | None:
+def _carried(photo: Photo, view: View, drawing: Drawing, hints: FitHints) -> Camera | None:
     """The pose that a fitted photo of the same plate gives this one; None without a sure map."""
     best = None
     for other, other_fit in hints.fitted:
@@ -263,7 +160,7 @@ def _carried(photo: Photo, view: _View, drawing: _Drawing, hints: FitHints) -> C
 
 
 def _agreement(
-    view: _View, drawing: _Drawing, clicks_px, known, carried: Camera | None
+    view: View, drawing: Drawing, clicks_px, known, carried: Camera | None
 ) -> Callable[[Camera], bool]:
     """Whether a camera agrees with the clicks and with the fitted photo."""
     reach = CLICK_REACH * max(view.width_px, view.height_px)
@@ -281,7 +178,7 @@ def _agreement(
 
 
 def _answers(
-    view: _View, drawing: _Drawing, clicks_px, known, carried: Camera | None, agrees
+    view: View, drawing: Drawing, clicks_px, known, carried: Camera | None, agrees
 ) -> list[_Answer]:
     """Aligned answers, best first, that agree with the clicks and the fitted photo.
 
@@ -302,7 +199,7 @@ def _answers(
     return answers
 
 
-def _through_lens(view: _View, answer: _Answer, edges: FaceEdges) -> Camera:
+def _through_lens(view: View, answer: _Answer, edges: FaceEdges) -> Camera:
     """The camera of an answer on the edges, with its lens, held by markers where it was."""
     return align(
         view.grey,
@@ -316,7 +213,7 @@ def _through_lens(view: _View, answer: _Answer, edges: FaceEdges) -> Camera:
     )
 
 
-def _held_by_markers(view: _View, drawing: _Drawing, maps: EdgeMaps, agrees) -> list[_Answer]:
+def _held_by_markers(view: View, drawing: Drawing, maps: EdgeMaps, agrees) -> list[_Answer]:
     """The answer of two or more markers that agree, held by them while edges pull at it."""
     marked = view.marked
     if marked is None or marked.agree.sum() < 2:
@@ -331,7 +228,7 @@ def _held_by_markers(view: _View, drawing: _Drawing, maps: EdgeMaps, agrees) -> 
     return [_Answer(camera, support_score(camera, coarse, maps), "markers", held)]
 
 
-def _likeliest_first(view: _View, drawing: _Drawing, answers: list[_Answer]) -> list[_Answer]:
+def _likeliest_first(view: View, drawing: Drawing, answers: list[_Answer]) -> list[_Answer]:
     """The same answers; with markers, the best ones by edges met and markers that agree."""
     if view.marked is None:
         return answers
@@ -347,14 +244,14 @@ def _likeliest_first(view: _View, drawing: _Drawing, answers: list[_Answer]) -> 
     return sorted(close, key=lambda a: -nats(a)) + rest
 
 
-def _markers_met(view: _View, camera: Camera) -> np.ndarray:
+def _markers_met(view: View, camera: Camera) -> np.ndarray:
     """Which markers (K,) lie in their places under a camera; (0,) without markers."""
     if view.marked is None:
         return np.zeros(0, bool)
     return misses_mm(camera, view.marked.seen) <= MOVED_MM
 
 
-def _marker_nats(view: _View, camera: Camera) -> float:
+def _marker_nats(view: View, camera: Camera) -> float:
     met = _markers_met(view, camera)
     return _capped(met.sum() - (~met).sum())
 
@@ -365,7 +262,7 @@ def _capped(markers: int) -> float:
 
 
 def _sources(
-    view: _View, drawing: _Drawing, clicks_px, known, carried: Camera | None
+    view: View, drawing: Drawing, clicks_px, known, carried: Camera | None
 ) -> Iterator[list[Trial]]:
     focal, centre = view.prior.focal_px, view.centre_px
     reach = CLICK_REACH * max(view.width_px, view.height_px)
@@ -395,7 +292,7 @@ def _sources(
 
 
 def _aligned(
-    view: _View, drawing: _Drawing, maps: EdgeMaps, trials: Sequence[Trial], agrees, most: int = 10
+    view: View, drawing: Drawing, maps: EdgeMaps, trials: Sequence[Trial], agrees, most: int = 10
 ) -> list[_Answer]:
     coarse = drawing.edges.every(4)
     scored = [(support_score(t.camera, coarse, maps), t) for t in trials]
@@ -410,7 +307,7 @@ def _aligned(
 
 
 def _judged(
-    view: _View, drawing: _Drawing, answers: list[_Answer], agrees, asks_mirror
+    view: View, drawing: Drawing, answers: list[_Answer], agrees, asks_mirror
 ) -> PhotoFit | None:
     """The best answer refined and judged; None when it does not convince at all.
 
@@ -421,11 +318,12 @@ def _judged(
     half = edges.every(2)
     best = _through_lens(view, answers[0], half)
     held = _held_points(view, best)
+    image, scale = sharp_level(view.full, best, half, view.scale)
     try:
-        polished = polish(view.full, best, edges, view.prior, held=held)
+        polished = polish(image, best, edges, view.prior, scale, held=held)
         if _held_count(_held_points(view, polished.camera)) != _held_count(held):
             held = _held_points(view, polished.camera)
-            polished = polish(view.full, polished.camera, edges, view.prior, held=held)
+            polished = polish(image, polished.camera, edges, view.prior, scale, held=held)
     except FitFailed:
         return None
     seen = seen_features(view.grey, view.scale, polished.camera, half)
@@ -455,7 +353,7 @@ def _judged(
         reasons.append(
             f"Too few edges of the drawing are seen in the photo to be sure of the fit: {HELP}."
         )
-    names, residuals = _circle_residuals(edges, polished)
+    names, residuals, misses_px = _circle_residuals(edges, polished)
     in_place = _markers_met(view, polished.camera)
     if in_place.any():
         used = view.marked.seen.part(in_place)
@@ -473,11 +371,12 @@ def _judged(
         names,
         margin,
         rival,
+        common_sigma_px(misses_px),
     )
-    return _checked(fit, view, drawing, polished, seen, held)
+    return _checked(fit, view, drawing, polished, seen, held, (image, scale))
 
 
-def _held_points(view: _View, camera: Camera) -> KnownPoints | None:
+def _held_points(view: View, camera: Camera) -> KnownPoints | None:
     """Corners of the markers that lie in their places under a camera."""
     met = _markers_met(view, camera)
     return marker_points(camera, view.marked.seen.part(met)) if met.any() else None
@@ -487,7 +386,7 @@ def _held_count(held: KnownPoints | None) -> int:
     return 0 if held is None else len(held.px)
 
 
-def _moved_markers(view: _View, camera: Camera) -> list[str]:
+def _moved_markers(view: View, camera: Camera) -> list[str]:
     """One sentence about the markers that lie elsewhere than the plate says, if any do."""
     moved = ~_markers_met(view, camera)
     if not moved.any():
@@ -539,14 +438,14 @@ def _margin(view, drawing, camera: Camera, seen: Seen, answers: list[_Answer], a
 
 
 def _mirror_margin(
-    view: _View, drawing: _Drawing, camera: Camera, seen: Seen, asks_mirror
+    view: View, drawing: Drawing, camera: Camera, seen: Seen, asks_mirror
 ) -> tuple[float, int]:
     """Least margin over the mirror image of the drawing, and the telling features met there.
 
     It is tried in the same place, and where only a part of the plate is in sight it is searched
     for too: that part may look like another part of the mirror image.
     """
-    if _is_its_own_mirror(drawing):
+    if is_its_own_mirror(drawing):
         return np.inf, 99
     half, flipped = drawing.edges.every(2), drawing.mirror.edges.every(2)
     starts = [(camera, (3.0, 2.0)), (_half_turned(camera, drawing.middle_mm), (3.0, 2.0))]
@@ -566,22 +465,7 @@ def _mirror_margin(
     return least
 
 
-def _is_its_own_mirror(drawing: _Drawing) -> bool:
-    """Whether the mirror image, turned or not, has every feature where the drawing has one."""
-
-    def places(one: _Drawing, turned: bool) -> np.ndarray:
-        xy_mm = 2 * one.middle_mm - one.xy_mm if turned else one.xy_mm
-        return np.column_stack((xy_mm, [f.diameter_mm or 0.0 for f in one.features]))
-
-    here = places(drawing, False)
-    return any(
-        np.abs(here[:, None] - places(drawing.mirror, turned)).max(axis=2).min(axis=1).max()
-        <= SAME_DRAWN_MM
-        for turned in (False, True)
-    )
-
-
-def _mirror_answers(view: _View, mirror: _Drawing, agrees) -> list[_Answer]:
+def _mirror_answers(view: View, mirror: Drawing, agrees) -> list[_Answer]:
     """The mirror image as it is found in the photo, best first; none where there is no sign."""
     blobs = level_ellipses(view.grey).scaled(1 / view.scale)
     focal, centre = view.prior.focal_px, view.centre_px
@@ -594,7 +478,7 @@ def _mirror_answers(view: _View, mirror: _Drawing, agrees) -> list[_Answer]:
     return sorted(answers, key=lambda answer: -answer.support)
 
 
-def _fits_mirrored(view: _View, mirror: _Drawing) -> bool:
+def _fits_mirrored(view: View, mirror: Drawing) -> bool:
     """Whether the mirror image of the drawing is found in the photo; asked only in failure."""
     answers = _mirror_answers(view, mirror, lambda camera: True)
     if not answers:
@@ -620,17 +504,22 @@ def _half_turned(camera: Camera, middle_mm: np.ndarray) -> Camera:
     )
 
 
-def _circle_residuals(edges: FaceEdges, polished: Polished) -> tuple[tuple[str, ...], np.ndarray]:
-    """Names and misses (mm) of the circles that were met."""
+def _circle_residuals(
+    edges: FaceEdges, polished: Polished
+) -> tuple[tuple[str, ...], np.ndarray, np.ndarray]:
+    """Names and misses (K,) of the circles that were met, in mm and in px of the photo."""
     index = [
         f
         for f in range(len(edges.names))
         if edges.feature_kind[f] in (1, 2) and np.isfinite(polished.residual_mm[f])
     ]
-    return tuple(edges.names[f] for f in index), polished.residual_mm[index]
+    misses_mm = polished.residual_mm[index]
+    camera = polished.camera
+    away_mm = edges.feature_xy_mm[index] @ camera.rotation[2, :2] + camera.translation_mm[2]
+    return tuple(edges.names[f] for f in index), misses_mm, misses_mm * camera.focal_px / away_mm
 
 
-def _checked(fit: PhotoFit, view, drawing, polished: Polished, seen: Seen, held) -> PhotoFit:
+def _checked(fit: PhotoFit, view, drawing, polished: Polished, seen: Seen, held, level) -> PhotoFit:
     """Sigma and left-out features: the last two conditions of a good fit."""
     edges = drawing.edges
     inside = fit.photo_from_plate(drawing.xy_mm)
@@ -642,7 +531,7 @@ def _checked(fit: PhotoFit, view, drawing, polished: Polished, seen: Seen, held)
             "The edges that are seen hold the fit too loosely for half a millimetre: take the "
             f"photo closer and straighter, or {HELP}."
         )
-    miss = _left_out_miss(view, edges, polished, seen, held)
+    miss = _left_out_miss(view, edges, polished, seen, held, level)
     if not np.isfinite(miss) or miss > GOOD_LEFT_OUT_MM:
         fit = fit.doubted(
             "Features that were left out of the fit as a check do not lie where it puts them: "
@@ -651,7 +540,7 @@ def _checked(fit: PhotoFit, view, drawing, polished: Polished, seen: Seen, held)
     return fit
 
 
-def _left_out_miss(view, edges: FaceEdges, polished: Polished, seen: Seen, held) -> float:
+def _left_out_miss(view, edges: FaceEdges, polished: Polished, seen: Seen, held, level) -> float:
     """Median miss (mm) of features left out in turn, as the fit without them places them."""
     met = np.flatnonzero(seen.met)
     # what is left must hold the fit; with markers a few features are enough as a check
@@ -663,10 +552,11 @@ def _left_out_miss(view, edges: FaceEdges, polished: Polished, seen: Seen, held)
         out[met[part::2]] = True
         try:
             again = polish(
-                view.full,
+                level[0],
                 polished.camera,
                 edges,
                 view.prior,
+                level[1],
                 reaches_px=(2.0,),
                 leave_out=out,
                 held=held,
@@ -681,7 +571,7 @@ def _left_out_miss(view, edges: FaceEdges, polished: Polished, seen: Seen, held)
     return float(np.median(values)) if values.size else float("nan")
 
 
-def _by_markers_alone(view: _View, agrees) -> PhotoFit | None:
+def _by_markers_alone(view: View, agrees) -> PhotoFit | None:
     """A fit that nothing but two or more printed markers holds."""
     marked = view.marked
     if marked is None or marked.agree.sum() < 2 or not agrees(marked.camera):
@@ -705,7 +595,7 @@ def _by_markers_alone(view: _View, agrees) -> PhotoFit | None:
     )
 
 
-def _by_photo_alone(view: _View, carried: Camera) -> PhotoFit:
+def _by_photo_alone(view: View, carried: Camera) -> PhotoFit:
     """A fit that only another photo holds."""
     loose = np.diag([0.004, 0.004, 0.004, 1.0, 1.0, 2.0, view.prior.focal_share, 0.01]) ** 2
     return PhotoFit(

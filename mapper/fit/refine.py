@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
 from mapper.fit.camera import Camera
 from mapper.fit.errors import FitFailed
 from mapper.fit.evidence import EdgeMaps, edge_offsets, seen_normals
-from mapper.fit.face import FaceEdges
+from mapper.fit.face import CHANNEL, DROP, HOLE, OUTLINE, FaceEdges
 
 __all__ = [
     "KnownPoints",
@@ -19,11 +20,14 @@ __all__ = [
     "align",
     "by_feature",
     "polish",
+    "sharp_level",
     "prior_rows",
     "support_score",
 ]
 
 LEAST_STRENGTH = 0.25  # jump over the range of light across it, for an edge to count
+SHARP_SHARE = 0.6  # of the edges that the best size shows, for a finer size to be sharp enough
+LEAN_SHARE = 0.06 / 2400  # of the long side: a lean of all edges of one kind that is likely
 EDGE_SIGMA_PX = 0.35  # of one sharp edge in a working image; also the width of the robust loss
 
 
@@ -147,6 +151,29 @@ class Polished:
     used: np.ndarray
 
 
+def sharp_level(
+    full: np.ndarray, camera: Camera, edges: FaceEdges, least_scale: float
+) -> tuple[np.ndarray, float]:
+    """The photo (h, w) at the finest size at which its edges are sharp, and that size's scale.
+
+    Close-ups are often out of focus: an edge spread over more than four pixels shows no jump. The
+    size is halved while that brings many more edges into sight, down to `least_scale`.
+    """
+    image, scale = full, 1.0
+    levels = []
+    while True:
+        found = edge_offsets(image, scale, camera, edges, 3.0, step_px=0.5, linear=True)
+        count = (np.isfinite(found.offset_px) & (found.strength > LEAST_STRENGTH)).sum()
+        levels.append((int(count), image, scale))
+        if scale / 2 < 0.8 * least_scale:
+            break
+        scale /= 2
+        size = (round(full.shape[1] * scale), round(full.shape[0] * scale))
+        image = cv2.resize(full, size, interpolation=cv2.INTER_AREA)
+    most = max(count for count, _, _ in levels)
+    return next((i, s) for count, i, s in levels if count >= SHARP_SHARE * most)
+
+
 def polish(
     image: np.ndarray,
     camera: Camera,
@@ -213,7 +240,9 @@ def polish(
         raise FitFailed("Too few edges of the plate can be seen: click four corners or bores.")
     return Polished(
         camera,
-        _covariance(rows, miss, weight, feature, prior),
+        _covariance(
+            rows, miss, weight, feature, prior, _lean_rows(part, use, len(rows), max(image.shape))
+        ),
         *by_feature(image, camera, edges, scale),
     )
 
@@ -228,20 +257,48 @@ def prior_rows(start: Camera, step: np.ndarray, prior: Prior) -> np.ndarray:
     )
 
 
-def _covariance(rows, miss, weight, feature, prior: Prior) -> np.ndarray:
-    """Sandwich estimate clustered by feature (Liang and Zeger 1986), priors kept."""
-    information = rows.T @ (rows * weight[:, None])
-    information[6, 6] += 1 / prior.focal_share**2
-    information[7, 7] += 1 / prior.k1_sigma**2
-    bread = np.linalg.pinv(information, hermitian=True)
+def _lean_rows(edges: FaceEdges, use: np.ndarray, count: int, long_px: int) -> np.ndarray:
+    """What a lean of all round, outline or channel edges does to misses (count, 3).
+
+    Sharpening, a chamfer that catches light and a rounded rim move the edges of one kind the same
+    way, out of the steel or into it, all round.
+    """
+    kind = edges.kind[use]
+    kinds = (np.isin(kind, (DROP, HOLE)), kind == OUTLINE, kind == CHANNEL)
+    out = np.zeros((count, len(kinds)))
+    out[: len(kind)] = np.column_stack(kinds) * (LEAN_SHARE * long_px / EDGE_SIGMA_PX)
+    return out
+
+
+def _covariance(rows, miss, weight, feature, prior: Prior, lean) -> np.ndarray:
+    """Sandwich estimate clustered by feature (Liang and Zeger 1986), priors kept.
+
+    The fit takes no lean of the edges into account, so what they lean is found beside it: misses
+    that pose and lens can not explain show it, and where they show nothing it may be as large as
+    thought likely. The response of the pose to that lean, squared, is added.
+    """
+    bread, spread = _sandwich(rows, miss, weight, feature, np.zeros(0), prior)
+    both, spread_both = _sandwich(
+        np.column_stack((rows, lean)), miss, weight, feature, np.ones(lean.shape[1]), prior
+    )
+    found = -(both @ np.column_stack((rows, lean)).T @ (weight * miss))[8:]
+    size = np.outer(found, found) + spread_both[8:, 8:]
+    response = bread @ (rows.T @ (weight[:, None] * lean))
+    return spread + response @ size @ response.T
+
+
+def _sandwich(rows, miss, weight, feature, beside, prior) -> tuple[np.ndarray, np.ndarray]:
+    """Inverse information and covariance (n, n); `beside` are the priors' weights past the 8."""
+    known = np.zeros(rows.shape[1])
+    known[6:8] = 1 / prior.focal_share**2, 1 / prior.k1_sigma**2
+    known[8:] = beside
+    bread = np.linalg.pinv(rows.T @ (rows * weight[:, None]) + np.diag(known), hermitian=True)
     scores = rows * (weight * miss)[:, None]
     count = int(feature.max()) + 1
-    sums = np.stack([np.bincount(feature, scores[:, j], count) for j in range(8)], axis=1)
+    sums = np.stack([np.bincount(feature, column, count) for column in scores.T], axis=1)
     groups = (np.bincount(feature, minlength=count) > 0).sum()
-    meat = sums.T @ sums * (groups / max(groups - 8, 1))
-    meat[6, 6] += 1 / prior.focal_share**2
-    meat[7, 7] += 1 / prior.k1_sigma**2
-    return bread @ meat @ bread
+    meat = sums.T @ sums * (groups / max(groups - rows.shape[1], 1)) + np.diag(known)
+    return bread, bread @ meat @ bread
 
 
 def by_feature(image, camera, edges: FaceEdges, scale) -> tuple[np.ndarray, np.ndarray]:

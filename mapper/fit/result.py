@@ -12,13 +12,15 @@ from mapper.fit.camera import Camera
 from mapper.fit.errors import FitFailed
 from mapper.fit.evidence import face_slopes
 
-__all__ = ["PHOTO_ALONE", "PhotoFit"]
+__all__ = ["PHOTO_ALONE", "PhotoFit", "common_sigma_px"]
 
 PHOTO_ALONE = "another photo alone"  # method of a fit without evidence of its own
 
-# Edges err together with light and shade, by a few hundredths of a pixel of a working image of
-# about 2400 px; measured on computer-rendered plates, see docs/methods.md.
-MODEL_SIGMA_SHARE = 0.06 / 2400
+# Light from one side moves all rims together, which no spread about the fit shows. That common
+# part is about as large as the misses of single rims; measured on computer-rendered plates, see
+# docs/methods.md. A photo with few rims in sight is taken to have likely ones besides.
+COMMON_OVER_MISS = 0.6  # standard deviation in each direction over the median miss of the rims
+LIKELY_MISS_PX, LIKELY_RIMS = 0.1, 2
 # The radius that holds 68 % of the errors of a plane normal distribution, over the root of the
 # trace of its covariance: 1.07 when round, 1.0 when all along a line.
 RADIUS_68 = 1.05
@@ -31,7 +33,8 @@ class PhotoFit:
     `covariance` (8, 8) is that of the steps of `Camera.moved`. `residuals_mm` (K,) are the
     misses at `residual_points` (names of corners, drops and holes; or of the clicks).
     `reasons` say in plain words why a fit is doubtful; `rival` is the next best answer when the
-    photo does not settle which one is right.
+    photo does not settle which one is right. `common_px` is the deviation in each direction of
+    what moves all edges of the photo together.
     """
 
     camera: Camera
@@ -45,6 +48,7 @@ class PhotoFit:
     residual_points: tuple[str, ...]
     margin: float = 0.0
     rival: Camera | None = None
+    common_px: float = COMMON_OVER_MISS * LIKELY_MISS_PX
 
     @property
     def camera_centre_mm(self) -> np.ndarray:
@@ -72,8 +76,7 @@ class PhotoFit:
         xy = np.asarray(xy_mm, dtype=float).reshape(-1, 2)
         _, slopes = face_slopes(self.camera, xy)
         _, steps = self.camera.jacobian(np.column_stack((xy, np.zeros(len(xy)))))
-        model = MODEL_SIGMA_SHARE * max(self.width_px, self.height_px)
-        spread = steps @ self.covariance @ np.swapaxes(steps, 1, 2) + model**2 * np.eye(2)
+        spread = steps @ self.covariance @ np.swapaxes(steps, 1, 2) + self.common_px**2 * np.eye(2)
         to_mm = np.linalg.pinv(slopes)
         spread = to_mm @ spread @ np.swapaxes(to_mm, 1, 2)
         return RADIUS_68 * np.sqrt(np.trace(spread, axis1=1, axis2=2))
@@ -95,6 +98,7 @@ class PhotoFit:
             "residuals_mm": [float(r) for r in self.residuals_mm],
             "residual_points": list(self.residual_points),
             "margin": float(self.margin),
+            "common_px": float(self.common_px),
         }
         if self.rival is not None:
             out["rival"] = _camera_dict(self.rival)
@@ -111,10 +115,15 @@ class PhotoFit:
                 raise ValueError
             if verdict not in ("good", "doubtful") or residuals.ndim != 1:
                 raise ValueError
+            width, height = int(plain["width_px"]), int(plain["height_px"])
+            # fits stored before each had its own: 0.06 px of a photo 2400 px long
+            common = float(plain.get("common_px", 0.06 / 2400 * max(width, height)))
+            if not np.isfinite(common) or common < 0:
+                raise ValueError
             return cls(
                 _camera_of(plain["camera"]),
-                int(plain["width_px"]),
-                int(plain["height_px"]),
+                width,
+                height,
                 covariance,
                 verdict,
                 tuple(str(r) for r in plain["reasons"]),
@@ -123,9 +132,18 @@ class PhotoFit:
                 tuple(str(p) for p in plain["residual_points"]),
                 float(plain.get("margin", 0.0)),
                 _camera_of(plain["rival"]) if plain.get("rival") else None,
+                common,
             )
         except (KeyError, TypeError, ValueError, AttributeError) as error:
             raise FitFailed("The stored fit of this photo is damaged: fit it again.") from error
+
+
+def common_sigma_px(misses_px: np.ndarray) -> float:
+    """`PhotoFit.common_px` of a fit whose rims miss their places by (K,) px."""
+    count = len(misses_px)
+    median = float(np.median(misses_px)) if count else 0.0
+    total = count * median**2 + LIKELY_RIMS * LIKELY_MISS_PX**2
+    return COMMON_OVER_MISS * float(np.sqrt(total / (count + LIKELY_RIMS)))
 
 
 def _camera_dict(camera: Camera) -> dict[str, Any]:

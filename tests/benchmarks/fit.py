@@ -5,7 +5,8 @@
 The first pass sees photos and drawings only and keeps its answers; the second one opens the
 truth. The peer for time is OpenCV's SIFT at full size with a RANSAC homography between the photo
 and another one of the same plate, in the same run. `--scenes` adds random plates and photos from
-`fit_scenes`, of which none may be wrong and called good.
+`fit_scenes`, of which none may be wrong and called good. A close-up that is not good by itself is
+fitted again through an overview of the same plate, as the page Fit does it.
 """
 
 from __future__ import annotations
@@ -23,10 +24,10 @@ from typing import Any
 import cv2
 import numpy as np
 
-from mapper.fit import Camera, FitFailed, PhotoFit, fit_photo
+from mapper.fit import Camera, FitFailed, FitHints, PhotoFit, fit_photo
 from mapper.photos import load_photo
 from mapper.plate import Plate
-from tests.benchmarks.fit_scenes import random_scene
+from tests.benchmarks.fit_scenes import Scene, random_photos
 from tests.truth import true_plate, truth_of
 
 WRONG_MM = 2.0  # a drop farther off than this was put in the wrong place
@@ -75,12 +76,18 @@ def peer_seconds(moving: np.ndarray, fixed: np.ndarray) -> float:
     return time.perf_counter() - start
 
 
-def predict(name: str, photo: Any, plate: Plate, other: np.ndarray | None) -> Answer:
+def predict(
+    name: str,
+    photo: Any,
+    plate: Plate,
+    other: np.ndarray | None = None,
+    hints: FitHints | None = None,
+) -> Answer:
     """Fit one photo and time it beside the peer."""
     start = time.perf_counter()
     fit, refusal = None, ""
     try:
-        fit = fit_photo(photo, plate)
+        fit = fit_photo(photo, plate, hints)
     except FitFailed as error:
         refusal = str(error)
     seconds = time.perf_counter() - start
@@ -112,6 +119,7 @@ def score(answer: Answer, truth: Truth) -> dict[str, Any]:
     row["wrong"] = bool(error.max() > WRONG_MM)
     row["reasons"] = list(answer.fit.reasons)
     row["margin"] = answer.fit.margin
+    row["method"] = answer.fit.method
     if len(truth.leads_mm):
         px = truth.camera.project(truth.leads_mm)
         found = answer.fit.plate_from_photo(px, -truth.leads_mm[:, 2])
@@ -170,18 +178,49 @@ def scene_rows(
     for seed in range(first, first + count):
         if str(seed) in there:
             continue
-        scene = random_scene(np.random.default_rng(seed), size=size)
-        photo = SimpleNamespace(pixels_bgr=scene.pixels_bgr, focal_px=scene.focal_px)
-        peer = scene.pixels_bgr[::-1, ::-1] if seed % 10 == 0 else None
-        answer = predict(f"scene {seed} {scene.kind}", photo, scene.plate, peer)
-        drops = np.array([(d.x_mm, d.y_mm) for d in scene.plate.drops])
-        rows.append(score(answer, Truth(scene.camera, drops, np.zeros((0, 3)), size)))
+        rows += [scene_row(seed, *random_photos(np.random.default_rng(seed), size))]
         print_row(rows[-1])
         keep(rows)
     return rows
 
 
+def scene_row(seed: int, scene: Scene, overview: Scene | None) -> dict[str, Any]:
+    """Both passes over one scene; `overview` and `through` are the two steps of a second try."""
+    name = f"scene {seed} {scene.kind}"
+    photo = _photo_of(scene)
+    peer = scene.pixels_bgr[::-1, ::-1] if seed % 10 == 0 else None
+    answer = predict(name, photo, scene.plate, peer)
+    row = score(answer, _truth_of(scene))
+    if overview is None or row["verdict"] == "good":
+        return row
+    helper = predict(f"{name}, overview", _photo_of(overview), scene.plate)
+    row["overview"] = score(helper, _truth_of(overview))
+    if row["overview"]["verdict"] == "good":
+        hints = FitHints(fitted=((_photo_of(overview), helper.fit),))
+        again = predict(f"{name}, through", photo, scene.plate, hints=hints)
+        row["through"] = score(again, _truth_of(scene))
+    return row
+
+
+def _photo_of(scene: Scene) -> Any:
+    return SimpleNamespace(pixels_bgr=scene.pixels_bgr, focal_px=scene.focal_px)
+
+
+def _truth_of(scene: Scene) -> Truth:
+    drops = np.array([(d.x_mm, d.y_mm) for d in scene.plate.drops])
+    height, width = scene.pixels_bgr.shape[:2]
+    return Truth(scene.camera, drops, np.zeros((0, 3)), (width, height))
+
+
 def print_row(row: dict[str, Any]) -> None:
+    """One line for an answer; those of a second try follow."""
+    print_answer(row)
+    for second in ("overview", "through"):
+        if second in row:
+            print_answer(row[second])
+
+
+def print_answer(row: dict[str, Any]) -> None:
     ratio = row["seconds"] / row["peer_seconds"]
     times = f"{row['seconds']:6.2f} s" + (f"  x{ratio:.2f} of peer" if ratio == ratio else "")
     if "errors_mm" not in row:
@@ -196,6 +235,28 @@ def print_row(row: dict[str, Any]) -> None:
         f"margin {row['margin']:.0f}  {times}{'  WRONG' if row['wrong'] else ''}",
         flush=True,
     )
+
+
+def scenes_summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """The numbers of overviews, of close-ups alone, and of close-ups with an overview at hand."""
+    close = [r for r in rows if r["photo"].endswith("closeup")]
+    helpers = [r["overview"] for r in close if "overview" in r]
+    wide = [r for r in rows if r["photo"].endswith("overview")]
+    return {
+        "overviews": summary(wide),
+        "overviews beside a close-up": summary(helpers),
+        "close-ups alone": summary(close),
+        "close-ups in the end": summary([_better(r) for r in close]),
+        "close-ups tried through an overview": sum("through" in r for r in close),
+        "all": summary(wide + helpers + [_better(r) for r in close]),
+    }
+
+
+def _better(row: dict[str, Any]) -> dict[str, Any]:
+    """The answer that is kept: the one through the overview, where it is not the worse one."""
+    worth = ("refused", "doubtful", "good")
+    again = row.get("through", row)
+    return again if worth.index(again["verdict"]) >= worth.index(row["verdict"]) else row
 
 
 def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
@@ -245,7 +306,7 @@ def main() -> None:
     out: dict[str, Any] = {}
 
     def keep(rows: list[dict[str, Any]]) -> None:
-        out["scenes"] = {"size": given.size, "summary": summary(rows), "rows": rows}
+        out["scenes"] = {"size": given.size, "summary": scenes_summary(rows), "rows": rows}
         if given.json:
             write(given.json, out)
 

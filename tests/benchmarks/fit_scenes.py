@@ -7,7 +7,7 @@ made the shared plates, which is its use: a fit tuned to the one is caught by th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -15,10 +15,13 @@ import numpy as np
 from mapper.fit import Camera, focal_px_from_35mm, undistort
 from mapper.plate import Plate
 
-__all__ = ["Scene", "random_chain", "random_plate", "random_scene"]
+__all__ = ["Scene", "developed", "random_chain", "random_photos", "random_plate", "random_scene"]
 
 PX_PER_MM = 5.0
+ROUGH_PX_PER_MM = 2.5  # of what lies deep or has no edges of its own
 MARGIN_MM = 120.0
+STRIP_PX = 64  # rows drawn at a time
+WALL = np.float32(0.05)  # light from walls that the lamp does not reach
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,17 +133,22 @@ def _noise(rng, shape, sigma_x: float, sigma_y: float) -> np.ndarray:
 class _Raster:
     """Pictures in plate mm: x right, y up, with a margin round the plate."""
 
-    def __init__(self, width_mm: float, height_mm: float) -> None:
+    def __init__(self, width_mm: float, height_mm: float, px_per_mm: float = PX_PER_MM) -> None:
+        self.px_per_mm = px_per_mm
         self.shape = (
-            int((height_mm + 2 * MARGIN_MM) * PX_PER_MM),
-            int((width_mm + 2 * MARGIN_MM) * PX_PER_MM),
+            int((height_mm + 2 * MARGIN_MM) * self.px_per_mm),
+            int((width_mm + 2 * MARGIN_MM) * self.px_per_mm),
         )
         self.top_mm = height_mm + MARGIN_MM
 
     def at(self, xy_mm: np.ndarray) -> np.ndarray:
         xy = np.asarray(xy_mm, dtype=float)
         return np.stack(
-            ((xy[..., 0] + MARGIN_MM) * PX_PER_MM, (self.top_mm - xy[..., 1]) * PX_PER_MM), -1
+            (
+                (xy[..., 0] + MARGIN_MM) * self.px_per_mm,
+                (self.top_mm - xy[..., 1]) * self.px_per_mm,
+            ),
+            -1,
         )
 
     def fill(self, mask: np.ndarray, xy_mm: np.ndarray, value: float = 1.0) -> None:
@@ -150,17 +158,17 @@ class _Raster:
     def _near(self, x: float, y: float, reach_mm: float):
         """A window round a place and the plate coordinates of its pixels."""
         col, row = self.at(np.array([x, y]))
-        reach = int(reach_mm * PX_PER_MM) + 3
+        reach = int(reach_mm * self.px_per_mm) + 3
         top, left = max(0, int(row) - reach), max(0, int(col) - reach)
         bottom, right = int(row) + reach, int(col) + reach
         window = (slice(top, min(bottom, self.shape[0])), slice(left, min(right, self.shape[1])))
         rows, cols = np.ogrid[window[0], window[1]]
-        return window, cols / PX_PER_MM - MARGIN_MM, self.top_mm - rows / PX_PER_MM
+        return window, cols / self.px_per_mm - MARGIN_MM, self.top_mm - rows / self.px_per_mm
 
     def cut(self, mask: np.ndarray, x: float, y: float, radius_mm: float) -> None:
         """Take an exact disc out; drawing functions grow shapes by half a pixel."""
         window, xx, yy = self._near(x, y, radius_mm)
-        outside = np.clip(0.5 + (np.hypot(xx - x, yy - y) - radius_mm) * PX_PER_MM, 0, 1)
+        outside = np.clip(0.5 + (np.hypot(xx - x, yy - y) - radius_mm) * self.px_per_mm, 0, 1)
         mask[window] *= outside.astype(np.float32)
 
     def band(self, mask: np.ndarray, a, b, width_mm: float, value: float) -> None:
@@ -173,7 +181,7 @@ class _Raster:
         u = (xx - middle[0]) * along[0] + (yy - middle[1]) * along[1]
         v = -(xx - middle[0]) * along[1] + (yy - middle[1]) * along[0]
         inside = np.maximum(np.abs(u) - length / 2, np.abs(v) - width_mm / 2)
-        share = np.clip(0.5 - inside * PX_PER_MM, 0, 1).astype(np.float32)
+        share = np.clip(0.5 - inside * self.px_per_mm, 0, 1).astype(np.float32)
         mask[window] = mask[window] * (1 - share) + value * share
 
     def disc(self, mask: np.ndarray, x: float, y: float, r: float, value: float = 1.0) -> None:
@@ -182,16 +190,51 @@ class _Raster:
 
     def line(self, mask, points_mm, width_mm: float, value=1.0) -> None:
         at = np.round(self.at(np.asarray(points_mm)) * 16).astype(np.int32)
-        cv2.polylines(mask, [at], False, value, max(1, round(width_mm * PX_PER_MM)), cv2.LINE_AA, 4)
+        cv2.polylines(
+            mask, [at], False, value, max(1, round(width_mm * self.px_per_mm)), cv2.LINE_AA, 4
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Piece:
+    """A piece of plastic: its outline (N, 2) mm, or the middle line of a strand of some width."""
+
+    xy_mm: np.ndarray
+    width_mm: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class _Bench:
-    """A plate with its dirt and plastic as drawn once, for any number of photos."""
+    """A plate as it lies at one stage and in one light, drawn once for any number of photos.
+
+    Pictures in linear light: `floor`, `ground` and `resin` (h, w, 3) by the raster `rough`, the
+    others (H, W) by `raster`. `pieces` are the plastic that lies in `plastic`; the lamp makes
+    `glare` in the bare `steel` and lights `walls` from one side; `heads` (H, W, 2) are the
+    nozzles' light and their share.
+    """
 
     plate: Plate
     cover: float
-    drawn: tuple
+    raster: _Raster
+    rough: _Raster
+    steel_mask: np.ndarray
+    body_mask: np.ndarray
+    pieces: tuple[_Piece, ...]
+    plastic: np.ndarray
+    steel: np.ndarray
+    glare: np.ndarray | None
+    walls: np.ndarray
+    floor: np.ndarray
+    ground: np.ndarray
+    resin: np.ndarray
+    heads: np.ndarray
+    heads_z_mm: float
+
+    @property
+    def face(self) -> np.ndarray:
+        """The steel in its light (H, W)."""
+        steel = self.steel if self.glare is None else self.steel + self.glare
+        return np.clip(steel, 0.02, 1.2)
 
 
 def random_scene(
@@ -205,6 +248,24 @@ def random_scene(
     kind = kind or ("overview" if rng.random() < 0.65 else "closeup")
     bench = _bench(rng, plate)
     return _photo(rng, bench, size, kind, *_camera(rng, plate, size, kind))
+
+
+def random_photos(
+    rng: np.random.Generator, size: tuple[int, int] = (4000, 3000)
+) -> tuple[Scene, Scene | None]:
+    """The scene of `random_scene`; a close-up comes with an overview as every job has one.
+
+    The overview shows the same plate in another light, at the same stage or at the next one
+    before or after, in which plastic has come or gone.
+    """
+    plate = random_plate(rng)
+    kind = "overview" if rng.random() < 0.65 else "closeup"
+    bench = _bench(rng, plate)
+    scene = _photo(rng, bench, size, kind, *_camera(rng, plate, size, kind))
+    if kind == "overview":
+        return scene, None
+    beside = _other_stage(rng, bench)
+    return scene, _photo(rng, beside, size, "overview", *_camera(rng, plate, size, "overview"))
 
 
 def random_chain(
@@ -225,6 +286,7 @@ def random_chain(
 def _bench(rng: np.random.Generator, plate: Plate) -> _Bench:
     width_mm, height_mm = plate.outline_array.max(axis=0)
     raster = _Raster(width_mm, height_mm)
+    rough = _Raster(width_mm, height_mm, ROUGH_PX_PER_MM)
     cover = float(rng.choice([0.0, 0.3, 0.6, 0.8]))
 
     body_mask = np.zeros(raster.shape, np.float32)
@@ -241,17 +303,11 @@ def _bench(rng: np.random.Generator, plate: Plate) -> _Bench:
     brush = _noise(rng, raster.shape, *((40, 1.5) if rng.random() < 0.5 else (1.5, 40)))
     stain = np.clip(_noise(rng, raster.shape, 150, 150) - 0.8, 0, 1)
     steel = 0.30 + 0.05 * brush * rng.uniform(0.3, 1.5) - 0.20 * stain
-    if rng.random() < 0.7:
-        gx, gy = raster.at(rng.uniform(0, 1, 2) * (width_mm, height_mm))
-        yy, xx = np.mgrid[0 : raster.shape[0] : 8, 0 : raster.shape[1] : 8].astype(np.float32)
-        spread = rng.uniform(60, 200) * PX_PER_MM
-        glare = np.exp(-(((xx - gx) ** 2 + (yy - gy) ** 2) / (2 * spread**2)))
-        steel = steel + cv2.resize(glare, raster.shape[::-1]) * rng.uniform(0.2, 0.9)
-    steel = np.clip(steel, 0.02, 1.2)
-    tint = np.array([0.98, 1.0, 1.02])
+    glare = _glare(rng, raster, plate)
+    walls = _walls(rng, steel_mask)
 
-    floor = np.full((*raster.shape, 3), 0.03, np.float32) * (
-        1 + 0.3 * _noise(rng, raster.shape, 20, 20)[..., None]
+    floor = np.full((*rough.shape, 3), 0.03, np.float32) * (
+        1 + 0.3 * _noise(rng, rough.shape, 10, 10)[..., None]
     )
     for n, drop in enumerate(plate.drops):
         ch = plate.channels[n] if n < len(plate.channels) else None
@@ -265,50 +321,25 @@ def _bench(rng: np.random.Generator, plate: Plate) -> _Bench:
             color = rng.choice(
                 [(0.6, 0.6, 0.6), (0.1, 0.3, 0.15), (0.1, 0.1, 0.5), (0.1, 0.2, 0.3)]
             )
-            raster.line(floor, points, rng.uniform(1.5, 3.0), tuple(float(c) for c in color))
+            rough.line(floor, points, rng.uniform(1.5, 3.0), tuple(float(c) for c in color))
 
-    ground = rng.choice([0.06, 0.15, 0.3, 0.5]) * (
-        1 + 0.12 * _noise(rng, raster.shape, 8, 60) + 0.15 * _noise(rng, raster.shape, 200, 200)
+    ground = float(rng.choice([0.06, 0.15, 0.3, 0.5])) * (
+        1 + 0.12 * _noise(rng, rough.shape, 4, 30) + 0.15 * _noise(rng, rough.shape, 100, 100)
     )
-    ground = np.clip(ground, 0.01, 1)[..., None] * rng.uniform(0.6, 1.2, 3)
-    ground = ground.astype(np.float32)
+    ground = np.clip(ground, 0.01, 1)[..., None] * np.float32(rng.uniform(0.6, 1.2, 3))
     for _ in range(int(rng.integers(0, 10))):
         x, y = rng.uniform(-MARGIN_MM, 1, 2) * 0 + rng.uniform(
             [-MARGIN_MM, -MARGIN_MM], [width_mm + MARGIN_MM, height_mm + MARGIN_MM]
         )
         shade = float(rng.choice([0.01, 0.05, 0.4, 0.8]))
         if rng.random() < 0.5:
-            raster.disc(ground, x, y, rng.uniform(4, 14), (shade,) * 3)
+            rough.disc(ground, x, y, rng.uniform(4, 14), (shade,) * 3)
         else:
             turn = rng.uniform(0, np.pi)
             tip = (x + 50 * np.cos(turn), y + 50 * np.sin(turn))
-            raster.line(ground, [(x, y), tip], rng.uniform(5, 14), (shade,) * 3)
+            rough.line(ground, [(x, y), tip], rng.uniform(5, 14), (shade,) * 3)
 
-    # plastic: over bores, filled flush or heaped, and in spatters on the steel
-    plastic = np.zeros(raster.shape, np.uint8)
-    for drop in plate.drops:
-        if rng.random() < cover:
-            r = drop.bore_diameter_mm / 2 * (1.0 if rng.random() < 0.5 else rng.uniform(1.1, 1.8))
-            angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
-            rough = 1.0
-            if r > drop.bore_diameter_mm / 2 + 0.5:
-                wave = _noise(rng, (90 * 3, 8), 4, 4)[90:180, 0]
-                rough = 1 + 0.08 * wave
-            raster.fill(
-                plastic,
-                np.column_stack(
-                    (drop.x_mm + r * rough * np.cos(angle), drop.y_mm + r * rough * np.sin(angle))
-                ),
-                255,
-            )
-    for ch in plate.channels:
-        if rng.random() < cover:
-            raster.line(plastic, ch.points_mm, ch.width_mm * rng.uniform(0.8, 1.3), 255)
-    for _ in range(int(rng.integers(0, 14) * (cover > 0))):
-        x, y = rng.uniform(0, 1, 2) * (width_mm, height_mm)
-        angle = np.linspace(0, 2 * np.pi, 40, endpoint=False)
-        r = rng.uniform(3, 22) * (1 + 0.3 * np.sin(3 * angle + rng.uniform(0, 6)))
-        raster.fill(plastic, np.column_stack((x + r * np.cos(angle), y + r * np.sin(angle))), 255)
+    pieces = _plastic_pieces(rng, plate, cover)
     resin = np.array(
         [
             (0.75, 0.78, 0.78),
@@ -319,45 +350,143 @@ def _bench(rng: np.random.Generator, plate: Plate) -> _Bench:
             (0.3, 0.3, 0.3),
         ][int(rng.integers(6))]
     )
-    resin_shade = np.clip(1 + 0.12 * _noise(rng, raster.shape, 30, 30), 0.3, 1.5)[..., None]
+    resin_shade = np.clip(1 + 0.12 * _noise(rng, rough.shape, 15, 15), 0.3, 1.5)[..., None]
 
-    heads = np.zeros((*raster.shape, 4), np.float32)
+    heads = np.zeros((*raster.shape, 2), np.float32)
     for drop in plate.drops:
         r = drop.bore_diameter_mm * rng.uniform(0.26, 0.36)
         shade = float(rng.uniform(0.3, 0.9))
-        raster.disc(heads, drop.x_mm, drop.y_mm, r, (shade * 0.6,) * 3 + (1.0,))
-        raster.disc(heads, drop.x_mm, drop.y_mm, 0.75 * r, (shade,) * 3 + (1.0,))
-        raster.disc(heads, drop.x_mm, drop.y_mm, 0.25 * r, (0.05,) * 3 + (1.0,))
+        raster.disc(heads, drop.x_mm, drop.y_mm, r, (shade * 0.6, 1.0))
+        raster.disc(heads, drop.x_mm, drop.y_mm, 0.75 * r, (shade, 1.0))
+        raster.disc(heads, drop.x_mm, drop.y_mm, 0.25 * r, (0.05, 1.0))
     heads_z = float(rng.uniform(-6, 9))
 
-    drawn = (
+    return _Bench(
+        plate,
+        cover,
         raster,
+        rough,
         steel_mask,
         body_mask,
-        plastic,
-        steel[..., None] * tint,
+        pieces,
+        _drawn_plastic(raster, pieces),
+        steel,
+        glare,
+        walls,
         floor,
         ground,
-        resin * resin_shade,
+        np.float32(resin) * resin_shade,
         heads,
         heads_z,
     )
-    return _Bench(plate, cover, drawn)
+
+
+def _glare(rng: np.random.Generator, raster: _Raster, plate: Plate) -> np.ndarray | None:
+    """The reflection (H, W) of a lamp in the steel, in seven photos of ten."""
+    if rng.random() >= 0.7:
+        return None
+    gx, gy = raster.at(rng.uniform(0, 1, 2) * plate.outline_array.max(axis=0))
+    yy, xx = np.mgrid[0 : raster.shape[0] : 8, 0 : raster.shape[1] : 8].astype(np.float32)
+    spread = rng.uniform(60, 200) * PX_PER_MM
+    glare = np.exp(-(((xx - gx) ** 2 + (yy - gy) ** 2) / (2 * spread**2)))
+    return np.float32(cv2.resize(glare, raster.shape[::-1]) * rng.uniform(0.2, 0.9))
+
+
+def _walls(rng: np.random.Generator, steel_mask: np.ndarray) -> np.ndarray:
+    """Light (H, W) from the walls of bores and channels: those that face the lamp are lit.
+
+    From no more than the unlit ones up to brighter than the face, so that all rims seem to be
+    moved a little to one side.
+    """
+    towards = rng.uniform(0, 2 * np.pi)
+    small = cv2.resize(steel_mask, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), PX_PER_MM)
+    out_x, out_y = -cv2.Scharr(small, cv2.CV_32F, 1, 0), -cv2.Scharr(small, cv2.CV_32F, 0, 1)
+    facing = out_x * np.float32(np.cos(towards)) + out_y * np.float32(np.sin(towards))
+    facing = np.clip(facing / (np.hypot(out_x, out_y) + 1e-3), 0, 1)
+    light = WALL + np.float32(rng.uniform(0, 0.4)) * facing
+    return cv2.resize(light, steel_mask.shape[::-1])
+
+
+def _plastic_pieces(rng: np.random.Generator, plate: Plate, cover: float) -> tuple[_Piece, ...]:
+    """Plastic over bores, filled flush or heaped, in channels, and in spatters on the steel."""
+    width_mm, height_mm = plate.outline_array.max(axis=0)
+    out = []
+    for drop in plate.drops:
+        if rng.random() < cover:
+            r = drop.bore_diameter_mm / 2
+            angle = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+            if rng.random() < 0.5:
+                rough = 1.0
+                r -= 0.5 / PX_PER_MM  # drawing functions grow shapes by half a pixel
+            else:
+                r *= rng.uniform(1.1, 1.8)
+                rough = 1 + 0.08 * _noise(rng, (90 * 3, 8), 4, 4)[90:180, 0]
+            circle = np.column_stack((np.cos(angle), np.sin(angle)))
+            out.append(_Piece((drop.x_mm, drop.y_mm) + (r * rough * circle.T).T))
+    for ch in plate.channels:
+        if rng.random() < cover:
+            out.append(_Piece(np.array(ch.points_mm), ch.width_mm * rng.uniform(0.8, 1.3)))
+    for _ in range(int(rng.integers(0, 14) * (cover > 0))):
+        x, y = rng.uniform(0, 1, 2) * (width_mm, height_mm)
+        angle = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+        r = rng.uniform(3, 22) * (1 + 0.3 * np.sin(3 * angle + rng.uniform(0, 6)))
+        out.append(_Piece(np.column_stack((x + r * np.cos(angle), y + r * np.sin(angle)))))
+    return tuple(out)
+
+
+def _drawn_plastic(raster: _Raster, pieces: tuple[_Piece, ...]) -> np.ndarray:
+    """Where plastic lies (H, W), 0 to 255."""
+    plastic = np.zeros(raster.shape, np.uint8)
+    for piece in pieces:
+        if piece.width_mm is None:
+            raster.fill(plastic, piece.xy_mm, 255)
+        else:
+            raster.line(plastic, piece.xy_mm, piece.width_mm, 255)
+    return plastic
+
+
+def _other_stage(rng: np.random.Generator, bench: _Bench) -> _Bench:
+    """The same plate in another light, at the same stage, a later or an earlier one."""
+    pieces = bench.pieces
+    when = rng.choice(["same", "later", "earlier"])
+    if when == "later":
+        pieces = tuple(piece for piece in pieces if rng.random() < 0.5)
+    elif when == "earlier":
+        pieces += _plastic_pieces(rng, bench.plate, 0.4)
+    return replace(
+        bench,
+        pieces=pieces,
+        plastic=_drawn_plastic(bench.raster, pieces),
+        glare=_glare(rng, bench.raster, bench.plate),
+        walls=_walls(rng, bench.steel_mask),
+    )
 
 
 def _photo(rng, bench: _Bench, size, kind: str, camera: Camera, focal_tag) -> Scene:
-    photo = _taken(camera, size, *bench.drawn)
-    light = np.clip(photo * rng.uniform(0.8, 1.3), 0, 1)
+    pixels = developed(rng, _taken(camera, size, bench))
+    return Scene(pixels, focal_tag, "scene", bench.plate, camera, bench.cover, kind)
+
+
+def developed(rng: np.random.Generator, light: np.ndarray) -> np.ndarray:
+    """What a phone makes of light (H, W, 3): lens blur, sRGB (IEC 61966-2-1), sharpening, JPEG."""
+    width = light.shape[1]
+    light = light * np.float32(rng.uniform(0.8, 1.3))
+    # the lens blurs light, before the sensor clips it and before it is coded
+    light = cv2.GaussianBlur(light, (0, 0), rng.uniform(0.5, 1.2) * width / 3000)
+    light = np.clip(light, 0, 1)
     bright = 1.055 * cv2.pow(light, 1 / 2.4) - 0.055
     coded = np.where(light <= 0.0031308, 12.92 * light, bright) * 255
-    coded = cv2.GaussianBlur(coded, (0, 0), rng.uniform(0.5, 1.2) * size[0] / 3000)
-    coded = coded + rng.standard_normal(coded.shape[:2])[..., None] * rng.uniform(0.5, 4)
+    smooth = cv2.GaussianBlur(coded, (0, 0), rng.uniform(0.8, 1.6) * width / 3000)
+    sharper = float(rng.choice([0.0, rng.uniform(0.2, 0.8)]))
+    coded = coded + sharper * (coded - smooth)
+    noise = rng.standard_normal(coded.shape[:2], np.float32)[..., None]
+    coded = coded + noise * np.float32(rng.uniform(0.5, 4))
     pixels = np.clip(np.rint(coded), 0, 255).astype(np.uint8)
     quality = int(rng.integers(70, 96))
-    pixels = cv2.imdecode(
+    return cv2.imdecode(
         cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_COLOR
     )
-    return Scene(pixels, focal_tag, "scene", bench.plate, camera, bench.cover, kind)
 
 
 def _camera(rng, plate: Plate, size, kind: str, at=None) -> tuple[Camera, float | None]:
@@ -401,29 +530,15 @@ def _lens_table(camera: Camera, size: tuple[int, int]) -> tuple[np.ndarray, np.n
     return radius, straight / radius
 
 
-def _taken(
-    camera,
-    size,
-    raster,
-    steel_mask,
-    body_mask,
-    plastic,
-    steel,
-    floor,
-    ground,
-    resin,
-    heads,
-    heads_z,
-) -> np.ndarray:
+def _taken(camera: Camera, size: tuple[int, int], bench: _Bench) -> np.ndarray:
     """The photo in linear light, strip by strip."""
     width, height = size
     out = np.empty((height, width, 3), np.float32)
-    face_color = np.clip(steel, 0, 1.5).astype(np.float32)
-    resin = resin.astype(np.float32)
+    face_light, tint = bench.face, np.float32((0.98, 1.0, 1.02))
     eye = camera.place_mm
     radius, shrink = _lens_table(camera, size)
-    for top in range(0, height, 250):
-        rows = np.arange(top, min(top + 250, height))
+    for top in range(0, height, STRIP_PX):
+        rows = np.arange(top, min(top + STRIP_PX, height))
         x = ((np.arange(width) - camera.centre_px[0]) / camera.focal_px)[None, :]
         y = ((rows - camera.centre_px[1]) / camera.focal_px)[:, None]
         plain = np.interp(np.hypot(x, y), radius, shrink)  # 1 where the lens is straight
@@ -432,26 +547,32 @@ def _taken(
         slope_x = (ray[0] / ray[2]).astype(np.float32)
         slope_y = (ray[1] / ray[2]).astype(np.float32)
 
-        def look(image, depth, slope_x=slope_x, slope_y=slope_y):
+        def look(image, depth, raster=bench.raster, slope_x=slope_x, slope_y=slope_y):
             col, row = raster.at(eye[:2])
-            reach = np.float32((depth + eye[2]) * PX_PER_MM)
-            border = cv2.BORDER_REFLECT if image is ground else cv2.BORDER_CONSTANT
+            reach = np.float32((depth + eye[2]) * raster.px_per_mm)
+            border = cv2.BORDER_REFLECT if image is bench.ground else cv2.BORDER_CONSTANT
             at_col, at_row = np.float32(col) - reach * slope_x, np.float32(row) + reach * slope_y
-            return cv2.remap(image, at_col, at_row, cv2.INTER_LINEAR, borderMode=border)
+            seen = cv2.remap(image, at_col, at_row, cv2.INTER_LINEAR, borderMode=border)
+            return seen if seen.ndim == 3 else seen[..., None]
 
-        face = look(steel_mask, 0.0)[..., None] / 255.0
-        body_top = look(body_mask, 0.0)[..., None] / 255.0
-        below = look(ground, 60.0)
-        walls = np.full_like(below, 0.05)
-        side = np.maximum(look(body_mask, 30.0), look(body_mask, 60.0))[..., None] / 255.0
-        deep_open = 1 - look(steel_mask, 14.0)[..., None] / 255.0
-        deep = look(floor, 14.0) * deep_open + walls * (1 - deep_open)
-        picture = below * (1 - side) + walls * side
-        picture = picture * (1 - body_top) + deep * body_top
-        picture = picture * (1 - face) + look(face_color, 0.0) * face
-        cover = look(plastic, 0.0)[..., None] / 255.0 * body_top
-        picture = picture * (1 - cover) + look(resin, 0.0) * cover
-        head = look(heads, -heads_z)
-        picture = picture * (1 - head[..., 3:]) + head[..., :3] * np.minimum(head[..., 3:], 1)
+        # shares of a pixel: face, hollow in the body, beside the body; together they are 1
+        face = look(bench.steel_mask, 0.0) / 255
+        body = look(bench.body_mask, 0.0) / 255
+        picture = look(face_light, 0.0) * face * tint
+        hollow = np.maximum(body - face, 0)
+        if hollow.any():
+            wall = look(bench.steel_mask, 14.0) / 255
+            deep = look(bench.floor, 14.0, bench.rough)
+            picture += (deep + (look(bench.walls, 7.0) - deep) * wall) * hollow
+        if body.min() < 1:  # something beside the plate is in sight
+            side = np.maximum(look(bench.body_mask, 30.0), look(bench.body_mask, 60.0)) / 255
+            below = look(bench.ground, 60.0, bench.rough)
+            picture += (below + (WALL - below) * side) * (1 - body)
+        cover = look(bench.plastic, 0.0) * np.float32(1 / 255) * body
+        if cover.any():
+            picture += (look(bench.resin, 0.0, bench.rough) - picture) * cover
+        head = look(bench.heads, -bench.heads_z_mm)
+        if head.any():
+            picture = picture * (1 - head[..., 1:]) + head[..., :1]
         out[rows] = picture
     return out
