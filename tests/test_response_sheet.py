@@ -14,6 +14,8 @@ from mapper.bench.corrections import corrected_zones, correction_words
 from mapper.bench.response import judge_rises
 from mapper.records import JobStore
 from mapper.sheets import Line, RecordedLog, ResponseRecord, Text, response_sheet
+from mapper.ui.findings import Findings
+from mapper.ui.handover import handover_of
 from mapper.ui.response_record import kept_logs, record_files, rises_csv
 from tests.rendered import faults_of
 
@@ -108,6 +110,15 @@ def test_correction_words_name_zone_source_and_pins():
     assert "Zone Z01: thermocouple of Z02 taken; pins were X1:1 / X1:2, are X1:3 / X1:4." in said
     assert "Zone Z03: + and - pin changed places; pins were X1:5 / X1:6, are X1:6 / X1:5." in said
     assert len(said) == 3
+
+
+def test_the_hand_over_tells_the_newest_test(tmp_path: Path):
+    store = JobStore(tmp_path)
+    job_id = store.create("Small")
+    store.edit(job_id, "Test", {"response/0002": judge_rises(NAMES, NAMES, RISES).to_dict()})
+    (line,) = [x for x in handover_of(Findings(store.job(job_id))).done if "Response" in x]
+    assert line.startswith("Response test 2: 0 of 4 heaters answer clearly on their own sensor.")
+    assert "the zone table was not corrected" in line and "safe" not in line
 
 
 def test_the_pack_gets_record_and_table_of_each_test_and_old_entries_stay_readable(tmp_path: Path):

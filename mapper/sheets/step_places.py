@@ -14,7 +14,7 @@ __all__ = ["Mark", "StepPlace", "marks_of", "pull_way", "stage_rank", "step_plac
 
 HALF_MM = 38.0  # half the height of the place of a pull on the plate
 PEEL_HALF_MM = 30.0
-FROM_EXIT_MM = 30.0  # where a lead is shown that meets nothing
+FROM_EXIT_MM = 45.0  # where a lead is shown that meets nothing
 PART_MARGIN_MM = 12.0
 MOST_PART_MM = 90.0
 NEAR_MM = 0.5  # a meeting so near to the place of a peel is the one peeled past

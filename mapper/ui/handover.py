@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from mapper.bench import BenchError
+from mapper.bench.response import Response
 from mapper.pulling import safe_now
 from mapper.pulling.words import place_words
 from mapper.records import Job
@@ -71,10 +73,34 @@ def _done(findings: Findings) -> list[str]:
     zones = [zone for zone in job.zones if zone.data]
     if zones:
         lines.append(f"Data or readings entered for {len(zones)} of {len(job.zones)} zones.")
+    lines += _tests(job)
     if job.as_built is not None:
         sure = "confirmed" if job.as_built.confirmed else "not confirmed yet"
         lines.append(f"An as-built map is kept ({len(job.as_built.laid_map.leads)} leads, {sure}).")
     return lines
+
+
+def _tests(job: Job) -> list[str]:
+    """The newest response test: how many answer, and what is to be tested again."""
+    names = sorted(job.names("response"))
+    if not names:
+        return []
+    entry = job.value(f"response/{names[-1]}", {})
+    try:
+        result = Response.from_dict(entry)
+    except BenchError:
+        return [f"Response test {names[-1].lstrip('0')} is kept, but damaged."]
+    line = (
+        f"Response test {names[-1].lstrip('0')}: {len(result.right)} of {len(result.heaters)} "
+        "heaters answer clearly on their own sensor."
+    )
+    if result.test_again:
+        line += f" To be tested again: {_listed(result.test_again)}."
+    faults = sum(one.kind not in ("ambiguous", "weak", "untested") for one in result.findings)
+    if faults:
+        corrected = "was" if entry.get("corrected") else "was not"
+        line += f" Faults named: {faults}; the zone table {corrected} corrected from it."
+    return [line]
 
 
 def _now(findings: Findings) -> list[str]:

@@ -14,6 +14,7 @@ from mapper.records.document import key_of
 from mapper.ui import jobbar, looks
 from mapper.ui.findings import Findings, findings_of
 from mapper.ui.handover import Handover, handover_of
+from mapper.ui.pull_crops import pull_crops_pdf
 from mapper.ui.session import PERSON, Context, set_person
 from mapper.ui.sheet_page import file_stem
 
@@ -53,6 +54,16 @@ def show() -> None:
                 on_click="ignore",
                 help="Open it in any browser and print it from there.",
             )
+            if findings.offered is not None and findings.leads_left:
+                job = ctx.job
+                st.download_button(
+                    "Pull order with crops (PDF)",
+                    lambda: pull_crops_pdf(job),
+                    f"{file_stem(job.name)} pull order with crops.pdf",
+                    "application/pdf",
+                    on_click="ignore",
+                    help="Each step with its place on the newest photo, and a box to tick.",
+                )
             for heading, lines in handover.parts:
                 if lines:
                     rows = "".join(f"<li>{escape(line)}</li>" for line in lines)

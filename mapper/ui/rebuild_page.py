@@ -15,7 +15,7 @@ from mapper.errors import shown
 from mapper.plate import Plate
 from mapper.rebuild import RebuildPlan, RebuildSettings, WantedLead, plan_rebuild
 from mapper.records import RebuildEntry, as_built_of, pin_exits, wanted_leads
-from mapper.sheets import rebuild_sheet_pdf
+from mapper.sheets import PAPERS_MM, rebuild_sheet_pdf
 from mapper.ui import jobbar, looks
 from mapper.ui.as_built_panel import as_built_panel
 from mapper.ui.connector_panel import connector_panel, pins_of
@@ -251,11 +251,13 @@ def _install(ctx: Context, plate: Plate, plan: RebuildPlan, by_pins: PinExits) -
         on_click="ignore",
         width="stretch",
     )
+    paper = right.segmented_control(
+        "Paper", list(PAPERS_MM), default="A4", required=True, key="rebuild paper"
+    )
+    title = ctx.job.name or "Job without a name"
     right.download_button(
         "Rebuild sheet to print (PDF)",
-        rebuild_sheet_pdf(
-            plate, plan, ctx.job.name or "Job without a name", datetime.now().astimezone()
-        ),
+        rebuild_sheet_pdf(plate, plan, title, datetime.now().astimezone(), paper),
         f"{stem} rebuild sheet.pdf",
         "application/pdf",
         on_click="ignore",

@@ -26,7 +26,7 @@ from mapper.bench.salvage import (
 )
 from mapper.errors import shown
 from mapper.records import Job, broken_leads, leads_not_there
-from mapper.sheets import order_list_csv, order_list_xlsx, salvage_sheet_pdf
+from mapper.sheets import PAPERS_MM, order_list_csv, order_list_xlsx, salvage_sheet_pdf
 from mapper.sheets.salvage_sheet import SALVAGE_CAUTION, comparison_rows, money
 from mapper.ui import jobbar, looks
 from mapper.ui.session import Context, go
@@ -200,6 +200,9 @@ def _compared(comparison: Comparison) -> None:
 
 
 def _downloads(job: Job, parts: tuple[PartVerdict, ...], comparison: Comparison) -> None:
+    paper = st.segmented_control(
+        "Paper", list(PAPERS_MM), default="A4", required=True, key="salvage paper"
+    )
     made = salvage_sheet_pdf(
         job.name or "Job without a name",
         parts,
@@ -207,6 +210,7 @@ def _downloads(job: Job, parts: tuple[PartVerdict, ...], comparison: Comparison)
         comparison,
         datetime.now(),
         INVENTED if job.about.get("demo") else "",
+        paper,
     )
     st.download_button(
         "Salvage sheet with order list and costs (PDF)",

@@ -13,7 +13,7 @@ from mapper.errors import MapperError, shown
 from mapper.exchange import FORMS
 from mapper.pulling import Cover, cover_outlines
 from mapper.records import Job, export_route_map, job_to_share, readable_copies, write_pack
-from mapper.sheets import pull_sheet_pdf, pull_sheet_svg
+from mapper.sheets import PAPERS_MM, pull_sheet_pdf, pull_sheet_svg
 from mapper.ui import jobbar, looks
 from mapper.ui.findings import findings_of
 from mapper.ui.parts_panel import part_how
@@ -43,8 +43,11 @@ def show() -> None:
     left, right = st.columns([3, 1], gap="large")
     with right:
         svg = None
+        paper = st.segmented_control(
+            "Paper", list(PAPERS_MM), default="A4", required=True, key="pull paper"
+        )
         try:
-            pdf, svg = _sheets(job.id, job.revision, job)
+            pdf, svg = _sheets(job.id, job.revision, paper, job)
             st.download_button(
                 "Pull sheet (PDF)",
                 pdf,
@@ -80,6 +83,8 @@ def show() -> None:
             response_sheet_panel(job, stem)
         elif svg is not None:
             st.image(svg, width="stretch", alt="The pull sheet")
+            if "on the next pages" in svg:
+                st.caption("The list goes on on more pages of the PDF.")
 
 
 def _route_map(job: Job, stem: str) -> None:
@@ -128,7 +133,7 @@ def _pack(job: Job, stem: str) -> bytes:
     """The whole job in one ZIP, with copies that other programs read."""
     readable = readable_copies(job, f"{stem} route map")
     try:
-        pdf, svg = _sheets(job.id, job.revision, job)
+        pdf, svg = _sheets(job.id, job.revision, "A4", job)
         readable |= {f"{stem} pull sheet.pdf": pdf, f"{stem} pull sheet.svg": svg.encode()}
         readable[f"{stem} pull order with crops.pdf"] = pull_crops_pdf(job)
     except MapperError:  # no lead is traced yet: the pack goes without a sheet
@@ -158,13 +163,13 @@ def file_stem(name: str) -> str:
 
 
 @st.cache_data(show_spinner="Drawing the sheet", max_entries=4)
-def _sheets(job_id: str, revision: int, _job: Job) -> tuple[bytes, str]:
+def _sheets(job_id: str, revision: int, paper: str, _job: Job) -> tuple[bytes, str]:
     findings = findings_of(_job)
     plan = findings.offered
     if plan is None:
         raise MapperError("no lead is traced.")
     guessed = _job.provisional_ids()
-    more = {"out": findings.out, "guessed": guessed, "warnings": _job.warnings()}
+    more = {"out": findings.out, "guessed": guessed, "warnings": _job.warnings(), "paper": paper}
     more["covers"] = {
         name: cover_outlines(findings.planned_on, part)
         for name, part in findings.parts.items()
