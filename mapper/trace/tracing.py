@@ -62,7 +62,7 @@ def trace_between(
     elements = joined(elements, _placeholders(lost, colours[0], width_px * layer.scale))
     links = link_elements(elements, layer.lab)
     cost = link_costs(elements, links, colours, width_px * layer.scale)
-    way = find_way(elements, links, cost, at)
+    way = find_way(elements, links, cost, at, colours)
     if len(way.states) < 2:
         return _blind(clicks)
     return _as_trace(layer, elements.take(way.states >> 1), colours, width_px)
