@@ -15,7 +15,7 @@ from streamlit.web.server.app_discovery import discover_asgi_app
 
 from mapper.errors import MapperError
 from mapper.ui import server
-from mapper.ui.canvas import OKABE_ITO, component, lead_style, take_operations
+from mapper.ui.canvas import OKABE_ITO, component, lead_style, shapes, take_operations
 from mapper.ui.canvas.component import read_operation
 from mapper.ui.tiles import TILE_PX, PhotoShelf, UnknownPhoto, level_count
 from tests.conftest import REPO
@@ -112,8 +112,8 @@ def test_a_malformed_click_is_passed_over(broken: dict[str, object]) -> None:
 
 
 def test_points_that_are_no_numbers_are_not_drawn() -> None:
-    assert component._flat([(1, 2), (np.nan, 3), (4.26, 5)]) == [1, 2, 4.25, 5]
-    assert component._spot(component.Marker("m", float("nan"), 1)) is None
+    assert shapes.flat([(1, 2), (np.nan, 3), (4.26, 5)]) == [1, 2, 4.25, 5]
+    assert shapes.spot_message(shapes.Marker("m", float("nan"), 1)) is None
 
 
 # ---- tiles

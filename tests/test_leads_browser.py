@@ -344,3 +344,27 @@ def test_two_pieces_are_joined_and_undo_parts_them(page: Any, bench: Bench) -> N
     canvas.wait_acknowledged()
     assert bench.lead("Z07-T") == first
     assert bench.lead("loose") == loose
+
+
+def test_panes_beside_show_the_same_place_at_the_depth_of_the_leads(
+    page: Any, bench: Bench
+) -> None:
+    expect = pytest.importorskip("playwright.sync_api").expect
+    canvas = canvas_of(page)
+    job = bench.store.job(bench.job_id)
+    page.keyboard.press("c")
+    pane = canvas.root.locator("button.pane[data-view]").first
+    pane.wait_for()
+    names = {f"{one.stage} · {one.name}": one.sha256 for one in job.photos}
+    _, cx, cy, _ = canvas.view()
+    shown, other = job.fits[bench.photo], job.fits[names[pane.locator(".name").inner_text()]]
+    # The fits themselves say where both photos show the place, as deep as a lead lies there.
+    place = shown.plate_from_photo([[cx, cy]])
+    for _ in range(3):
+        place = shown.plate_from_photo([[cx, cy]], job.plate.lead_depth_mm(place))
+    deep = other.photo_from_plate(place, job.plate.lead_depth_mm(place))[0]
+    _, px, py, _ = json.loads(pane.get_attribute("data-view"))
+    assert np.hypot(px - deep[0], py - deep[1]) < 6.0  # of 2400; a lens bends lines a little
+    token = canvas.root.get_attribute("data-token")
+    pane.click()
+    expect(canvas.root).not_to_have_attribute("data-token", token)

@@ -16,6 +16,7 @@ from mapper.records import ExpectedLead, Job, PhotoEntry, TracedLead
 from mapper.ui import (
     jobbar,
     leads_again,
+    leads_beside,
     leads_channels,
     leads_panels,
     leads_state,
@@ -25,13 +26,12 @@ from mapper.ui import (
     leads_view,
     looks,
 )
-from mapper.ui.canvas import photo_canvas, take_operations
+from mapper.ui.canvas import Line, Pane, photo_canvas, take_operations
 from mapper.ui.leads_list import lead_list
 from mapper.ui.leads_offers import NOTHING, Offer, Search, open_offers
 from mapper.ui.leads_sight import Sight
 from mapper.ui.leads_state import PageState
 from mapper.ui.leads_view import LeadRow
-from mapper.ui.overlay import frame_of
 from mapper.ui.session import Context, go
 from mapper.ui.tiles import SHELF
 
@@ -199,6 +199,7 @@ def _canvas(ctx: Context, state: PageState) -> None:
         lines += leads_view.other_lines(
             ctx.job, sight, state.chosen, state.hidden, pick=not tracing, left_out=left_out
         )
+    depths_mm, where = leads_beside.depths_of(ctx.job.plate)
     handles = []
     tail = None
     waiting = [one for one in open_offers(state.search, ctx.job) if one[1].photo == state.photo]
@@ -226,9 +227,40 @@ def _canvas(ctx: Context, state: PageState) -> None:
         tail=tail,
         stroke=None if chosen is None else leads_view.stroke(chosen),
         place=f"{ctx.job_id} {state.photo}",
-        plate_from_photo=frame_of(sight.fit, opened.width_px, opened.height_px),
+        plate_from_photo=leads_beside.frames_of(
+            sight.fit, opened.width_px, opened.height_px, depths_mm
+        ),
+        depths=where,
+        panes=_panes(ctx, state, chosen, depths_mm) if state.beside else (),
         look_at=state.jump,
     )
+
+
+def _panes(
+    ctx: Context, state: PageState, chosen: LeadRow | None, depths_mm: tuple[float, ...]
+) -> list[Pane]:
+    """The other fitted photos, the latest first, with the leads on them."""
+    left_out = leads_channels.hidden_outside(ctx.job, state.channel)
+
+    def lines(sight: Sight) -> list[Line]:
+        own = [] if chosen is None else leads_view.chosen_lines(sight, chosen)
+        if state.only and chosen is not None:
+            return own
+        return own + leads_view.other_lines(
+            ctx.job, sight, state.chosen, state.hidden, pick=False, left_out=left_out
+        )
+
+    others = [one for one in leads_state.fitted(ctx) if one.sha256 != state.photo]
+    return [
+        leads_beside.pane(
+            f"{one.stage} · {one.name}",
+            ctx.opened(one.sha256),
+            leads_state.sight_of(ctx, one.sha256),
+            depths_mm,
+            lines,
+        )
+        for one in others[: leads_beside.PANES]
+    ]
 
 
 def _tail(sight: Sight, lead: TracedLead) -> tuple[float, float] | None:
@@ -296,4 +328,5 @@ def _keys(job: Job, chosen: LeadRow | None, state: PageState) -> dict[str, str]:
     keys["z"] = "undo"
     if len(job.fits) > 1:
         keys["p"] = "next photo"
+        keys["c"] = "one photo" if state.beside else "side by side"
     return keys

@@ -108,7 +108,7 @@ def search_box(ctx: Context, search: Search | None, start: Callable[[], None]) -
         if search.offers is not None:
             st.rerun()  # the page says what was found
         with st.container(horizontal=True, vertical_alignment="center"):
-            st.progress(search.progress, text=f"Looking for leads, {100 * search.progress:.0f} %")
+            st.markdown(f"Looking for leads: {100 * search.progress:.0f} %")
             st.button("Stop", key="leads search stop", on_click=search.stop)
 
     running()

@@ -16,7 +16,7 @@ from mapper.ui.session import LOOK_WORDS, Context
 __all__ = ["canvas_operation", "list_operation", "rename"]
 
 OFFER_KEYS = ("1", "2", "3", "q")  # it is the first, second, third lead of its drop; no lead
-PAGE_KEYS = ("n", "o", "v", "p", "d", "a", "j", "w")  # they change only what is looked at
+PAGE_KEYS = ("n", "o", "v", "p", "d", "a", "j", "w", "c")  # they change only what is looked at
 
 
 def list_operation(ctx: Context, state: PageState, op: Operation) -> None:
@@ -77,6 +77,9 @@ def canvas_operation(ctx: Context, state: PageState, op: Operation) -> None:
         _answer_offer(ctx, state, op, waiting[0])
     elif op.type in ("undo", "redo") or op.key == "z":
         _undo(ctx, state, op)
+    elif op.type == "select" and op.kind == "pane":
+        if op.id in ctx.job.fits:
+            state.photo = op.id
     elif op.type == "select" and op.kind == "line":
         if state.picking and op.id in {row.id for row in rows}:
             _picked(ctx, state, op)
@@ -152,6 +155,8 @@ def _page_key(ctx: Context, state: PageState, key: str) -> None:
             state.chosen, state.only = None, False
     elif key == "d":
         leads_state.next_doubt(ctx, state)
+    elif key == "c":
+        state.beside = not state.beside
     elif key == "w":
         leads_state.next_look(ctx, state)
     elif key in ("a", "j"):

@@ -117,12 +117,12 @@ def lead_px(plate: Plate, fit: PhotoFit, lead: Lead) -> np.ndarray:
     return np.asarray(fit.photo_from_plate(points_mm, plate.lead_depth_mm(points_mm)), float)
 
 
-def frame_of(fit: PhotoFit, width_px: int, height_px: int) -> np.ndarray:
-    """3x3, photo pixels to plate mm on the face: close enough to keep the view in place."""
+def frame_of(fit: PhotoFit, width_px: int, height_px: int, depth_mm: float = 0.0) -> np.ndarray:
+    """3x3, photo pixels to plate mm at a depth below the face: to keep the view in place."""
     corners = np.array(
         [[0, 0], [width_px - 1, 0], [width_px - 1, height_px - 1], [0, height_px - 1]], float
     )
-    plate_mm = np.asarray(fit.plate_from_photo(corners), float)
+    plate_mm = np.asarray(fit.plate_from_photo(corners, depth_mm), float)
     return cv2.getPerspectiveTransform(corners.astype(np.float32), plate_mm.astype(np.float32))
 
 

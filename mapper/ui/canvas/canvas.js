@@ -26,6 +26,9 @@ class PhotoCanvas {
     this.empty = element("div", "empty");
     this.tools = element("div", "tools");
     this.keyBar = element("div", "keys");
+    this.moreKeys = element("button", "key more");
+    this.moreKeys.type = "button";
+    this.moreKeys.addEventListener("click", () => { this.keysOpen = !this.keysOpen; this.foldKeys(); });
     this.help = element("table", "help");
     for (const [key, does] of HELP) {
       const row = element("tr", "");
@@ -49,6 +52,7 @@ class PhotoCanvas {
     this.aim = null;
     this.loupe = false;
     this.ahead = new LinesAhead(this);
+    this.panes = new Panes(this);
     this.pointers = new Pointers(this);
     this.watch = new ResizeObserver(() => this.resize());
     this.watch.observe(this.root);
@@ -101,10 +105,11 @@ class PhotoCanvas {
     this.hintBar.hidden = !data.hint || !data.photo;
     this.tools.hidden = !data.photo;
     this.showKeys(data.keys);
+    this.panes.update(this.photo ? data.panes : []);
     if (this.photo && (!photoBefore || before.place !== data.place || before.token !== this.scene.token)) {
       this.state.snap = null;
-      const carried = photoBefore && viewBefore && before.frame && data.frame && before.place !== data.place
-        ? samePlace(viewBefore, before.frame, data.frame, data.photo) : null;
+      const carried = photoBefore && viewBefore && before.frames && data.frames && before.place !== data.place
+        ? samePlace(viewBefore, before.frames, data.frames, data.photo, data.depths) : null;
       this.view = carried ?? this.keptView(data.place);
     }
     if (!this.photo) this.view = null;
@@ -126,13 +131,25 @@ class PhotoCanvas {
     const wanted = JSON.stringify(keys);
     if (this.keysShown === wanted) return;
     this.keysShown = wanted;
-    this.keyBar.replaceChildren(...keys.map(([name, word]) => {
+    this.keyBar.replaceChildren(this.moreKeys, ...keys.map(([name, word]) => {
       const made = element("button", "key");
       made.type = "button";
       made.append(element("kbd", "", name.length === 1 ? name.toUpperCase() : name), element("span", "", word));
       made.addEventListener("click", () => { this.pageKey(name); this.root.focus({ preventScroll: true }); });
       return made;
     }));
+    this.foldKeys();
+  }
+
+  foldKeys() { // more than two rows would hide the photo: the rest opens with a press
+    const { keyBar } = this;
+    keyBar.classList.remove("folded");
+    this.moreKeys.hidden = true;
+    if (keyBar.scrollHeight <= 2 * 44 + 5 + 4) return;
+    this.moreKeys.hidden = false;
+    this.moreKeys.textContent = this.keysOpen ? "Fewer" : "More …";
+    this.moreKeys.setAttribute("aria-expanded", !!this.keysOpen);
+    keyBar.classList.toggle("folded", !this.keysOpen);
   }
 
   jump(to) {
@@ -199,7 +216,9 @@ class PhotoCanvas {
   toggleHelp(on = this.help.hidden) { this.help.hidden = !on; }
 
   resize() {
-    const w = this.root.clientWidth, h = this.root.clientHeight, dpr = window.devicePixelRatio || 1;
+    const strip = this.panes.width();
+    this.root.style.setProperty("--strip", strip + "px");
+    const w = this.root.clientWidth - strip, h = this.root.clientHeight, dpr = window.devicePixelRatio || 1;
     const changed = w !== this.size.w || h !== this.size.h || dpr !== this.dpr;
     this.size = { w, h };
     this.dpr = dpr;
@@ -208,6 +227,7 @@ class PhotoCanvas {
         layer.width = Math.round(w * dpr);
         layer.height = Math.round(h * dpr);
       }
+      this.foldKeys();
     }
     if (this.photo && !this.view && w && h) this.view = fitView(this.photo, this.size);
     if (changed && this.view) this.jump(this.scene.lookAt);
@@ -354,7 +374,10 @@ class PhotoCanvas {
       ctx.fillRect(0, 0, low.width, low.height);
       if (photo && view) missing = drawPhoto(ctx, photo, view, dpr, size.w / 2, size.h / 2, size.w, size.h);
       this.root.dataset.missing = missing.length;
+      this.panes.stale = true;
     }
+    missing = missing.concat(this.panes.draw());
+    this.panes.point();
     const ctx = top.getContext("2d");
     ctx.setTransform(1, 0, 0, 1, 0, 0);
     ctx.clearRect(0, 0, top.width, top.height);

@@ -71,69 +71,31 @@ from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any, Literal
 
-import numpy as np
 import streamlit as st
 
+from mapper.ui.canvas.shapes import (
+    Depth,
+    Handle,
+    Line,
+    Marker,
+    Pane,
+    flat,
+    frames_message,
+    line_message,
+    pane_message,
+    sheet_message,
+    spot_message,
+)
 from mapper.ui.tiles import OpenPhoto
 
 __all__ = [
-    "Handle",
-    "Line",
-    "Marker",
     "Operation",
     "acknowledgement",
-    "line_message",
     "photo_canvas",
     "take_operations",
 ]
 
 Tool = Literal["look", "point", "trace"]
-
-
-@dataclass(frozen=True)
-class Line:
-    """A polyline in photo pixels, (N, 2). Width and dash are css pixels on the screen."""
-
-    id: str
-    points_px: Any
-    color: str = "#0072B2"
-    width: float = 3.0
-    dash: Sequence[float] = ()
-    tag: str = ""
-    alpha: float = 1.0
-    halo: bool = True  # a dark rim, so that the line stands out on any ground
-    closed: bool = False
-    pick: bool = False
-    drag: bool = False
-
-
-@dataclass(frozen=True)
-class Marker:
-    """A sign at a place in photo pixels. `radius_px` draws a ring true to the photo's scale;
-    without it the sign has the fixed size `size` in css pixels."""
-
-    id: str
-    x_px: float
-    y_px: float
-    color: str = "#D55E00"
-    shape: Literal["ring", "dot", "cross", "square"] = "ring"
-    size: float = 9.0
-    radius_px: float | None = None
-    tag: str = ""
-    pick: bool = False
-    strong: bool = False  # drawn with a second ring: "this one"
-
-
-@dataclass(frozen=True)
-class Handle:
-    """A point the user can drag, select and remove."""
-
-    id: str
-    x_px: float
-    y_px: float
-    tag: str = ""
-    color: str = "#ffffff"
-    selected: bool = False
 
 
 @dataclass(frozen=True)
@@ -180,7 +142,10 @@ class _Acknowledged:
 _ACKNOWLEDGED = _Acknowledged()
 _JS_PARTS = tuple(
     f"{name}.js"
-    for name in ("geometry", "operations", "tiles", "drawing", "pointer", "ahead", "canvas")
+    for name in (
+        *("geometry", "operations", "tiles", "drawing", "pointer", "ahead", "panes"),
+        "canvas",
+    )
 )
 _TYPES = {"point", "select", "move", "insert", "remove", "key", "undo", "redo"}
 
@@ -269,47 +234,6 @@ def acknowledgement(key: str) -> dict[str, int]:
     return {c: _ACKNOWLEDGED.last(c) for c in sorted(c for c in clients if isinstance(c, str))}
 
 
-def _flat(points_px: Any) -> list[float]:
-    """(N, 2) points as x0, y0, x1, y1, ... to a twentieth of a pixel."""
-    points = np.asarray(points_px, dtype=float).reshape(-1, 2)
-    points = points[np.isfinite(points).all(axis=1)]
-    return (np.round(points * 20) / 20).ravel().tolist()
-
-
-def line_message(line: Line) -> dict[str, Any]:
-    """A line as the browser takes it."""
-    return {
-        "id": line.id,
-        "pts": _flat(line.points_px),
-        "color": line.color,
-        "width": line.width,
-        "dash": list(line.dash),
-        "tag": line.tag,
-        "alpha": line.alpha,
-        "halo": line.halo,
-        "closed": line.closed,
-        "pick": line.pick,
-        "drag": line.drag,
-    }
-
-
-def _spot(item: Marker | Handle) -> dict[str, Any] | None:
-    if not (math.isfinite(item.x_px) and math.isfinite(item.y_px)):
-        return None
-    spot = {"id": item.id, "x": float(item.x_px), "y": float(item.y_px)}
-    spot |= {"color": item.color, "tag": item.tag}
-    if isinstance(item, Handle):
-        return spot | {"selected": item.selected}
-    radius = item.radius_px
-    return spot | {
-        "shape": item.shape,
-        "size": item.size,
-        "radius": None if radius is None or not math.isfinite(radius) else float(radius),
-        "pick": item.pick,
-        "strong": item.strong,
-    }
-
-
 def photo_canvas(
     key: str,
     photo: OpenPhoto | None,
@@ -329,6 +253,8 @@ def photo_canvas(
     stroke: Line | None = None,
     place: str = "",
     plate_from_photo: Any = None,
+    depths: Sequence[Depth] = (),
+    panes: Sequence[Pane] = (),
     look_at: Mapping[str, Any] | None = None,
     empty: str = "No photo yet. Add photos first.",
     drag_preview: bool = False,
@@ -349,31 +275,34 @@ def photo_canvas(
     stroke : how a line to a click is drawn until Python has sent the true one (its points don't
         matter); tool `trace` only.
     place : name under which the browser keeps the view; the photo's token if left out.
-    plate_from_photo : 3x3, photo pixels to plate mm; where it is given for one photo and the
-        next, the view stays at the same place of the plate when the photo is changed.
+    plate_from_photo : 3x3, photo pixels to plate mm on the face, or (K, 3, 3): on the face and
+        at the depths that `depths` names; where it is given for one photo and the next, the view
+        stays at the same place of the plate when the photo is changed.
+    panes : other photos, of which the first three that show the place are drawn beside.
     drag_preview : while a handle is dragged, ask `SHELF.dragged` what it would do and show that.
     look_at : {"id": any text, "x": px, "y": px, "span": px wide} jumps there once per id, or
         {"id": ..., "box": [x0, y0, x1, y1]}.
     """
     sheet = None
     if photo is not None:
-        sheet = {"token": photo.token, "width": photo.width_px, "height": photo.height_px}
-        sheet["levels"] = photo.levels
+        sheet = sheet_message(photo)
     elif blank_px is not None:
         sheet = {"token": "", "width": int(blank_px[0]), "height": int(blank_px[1]), "levels": 1}
-    matrix = None
-    if plate_from_photo is not None:
-        matrix = [float(v) for v in np.asarray(plate_from_photo, dtype=float).ravel()]
+    frames = None if plate_from_photo is None else frames_message(plate_from_photo)
     data = {
         "key": key,
         "photo": sheet,
         "place": place or (photo.token if photo is not None else key),
-        "frame": matrix,
+        "frames": frames,
+        "depths": [
+            {"pts": flat(one.points_mm), "half": one.half_mm, "k": one.frame} for one in depths
+        ],
+        "panes": [pane_message(one) for one in panes],
         "tool": tool,
         "height": height,
         "lines": [line_message(line) for line in lines],
-        "markers": [spot for spot in map(_spot, markers) if spot is not None],
-        "handles": [spot for spot in map(_spot, handles) if spot is not None],
+        "markers": [spot for spot in map(spot_message, markers) if spot is not None],
+        "handles": [spot for spot in map(spot_message, handles) if spot is not None],
         "tail": None if tail is None else [float(tail[0]), float(tail[1])],
         "stroke": line_message(stroke or Line("ahead", [], width=4.0)),
         "hint": hint,

@@ -66,8 +66,33 @@ function mmOnScreen(view, frame) {
   return { mm: at, pxPerMm: Math.sqrt(area), right: [a * dx + b * dy, c * dx + d * dy] };
 }
 
+// How deep leads lie at a place of the plate: the number of the frame that is true there. 0 is
+// the face; `depths` has the channels and pockets, with the frame for each.
+function depthAt(depths, x, y) {
+  for (const { pts, half, k } of depths ?? []) if (nearestOnLine(pts, x, y) <= half) return k;
+  return 0;
+}
+
+// The frame to use where a pixel lies, and the place on the plate in mm.
+function placeOfPixel(frames, depths, px, py) {
+  let k = 0, mm = applied(frames[0], px, py);
+  for (let i = 0; i < 2; i++) { // deeper down it lies a little further on
+    k = depthAt(depths, mm[0], mm[1]);
+    mm = applied(frames[k] ?? frames[0], px, py);
+  }
+  return { k: frames[k] ? k : 0, mm };
+}
+
+// The pixel of another photo that shows the same place at the depth where leads lie.
+function placeOn(frames, nextFrames, depths, px, py) {
+  const { k, mm } = placeOfPixel(frames, depths, px, py);
+  return applied(inverted(nextFrames[k] ?? nextFrames[0]), mm[0], mm[1]);
+}
+
 // The view of another photo that shows the same place of the plate as `view` does.
-function samePlace(view, frame, nextFrame, nextPhoto) {
+function samePlace(view, frames, nextFrames, nextPhoto, depths) {
+  const { k } = placeOfPixel(frames, depths, view.cx, view.cy);
+  const frame = frames[k], nextFrame = nextFrames[k] ?? nextFrames[0];
   const old = mmOnScreen(view, frame);
   const [cx, cy] = applied(inverted(nextFrame), old.mm[0], old.mm[1]);
   if (!Number.isFinite(cx + cy) || cx < 0 || cy < 0 || cx >= nextPhoto.width || cy >= nextPhoto.height) {
