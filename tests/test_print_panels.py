@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import io
+import zipfile
 from pathlib import Path
 
+import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from mapper.records import JobStore
-from mapper.ui import server
+from mapper.bench.response import judge_rises
+from mapper.records import JobStore, read_pack, take_in_pack
+from mapper.ui import server, sheet_page
 from mapper.ui.session import JOB_PARAM
 from tests.test_rebuild_pages import wired_job
 
@@ -52,3 +56,23 @@ def test_each_sheet_is_offered_and_settings_that_do_not_fit_are_told(app: AppTes
     app.segmented_control(key="tag paper").set_value("Roll").run()
     # one label per page: as many pages as the job has leads
     assert any(label.startswith("Wire tags (PDF, ") for label in downloads(app))
+
+
+def test_the_job_pack_holds_the_new_sheets_and_gives_the_same_job(tmp_path: Path, monkeypatch):
+    monkeypatch.setattr(server, "_settings", server.UiSettings(tmp_path / "store"))
+    store = JobStore(tmp_path / "store")
+    job_id = wired_job(store)
+    rises = np.diag([20.0, 21.0])
+    test = judge_rises(["Z01", "Z02"], ["Z01", "Z02"], rises, 0.1).to_dict()
+    store.edit(job_id, "Response test", {"response/0001": {**test, "source": "a.csv", "at": ""}})
+    data = sheet_page._pack(store.job(job_id), "Small job")
+    names = zipfile.ZipFile(io.BytesIO(data)).namelist()
+    for name in (
+        "Small job pull order with crops.pdf",
+        "Small job response test 1.pdf",
+        "Small job response test 1.csv",
+    ):
+        assert f"readable/{name}" in names
+    other = JobStore(tmp_path / "other")
+    taken = take_in_pack(other, read_pack(data))
+    assert other.job(taken).to_mapping() == store.job(job_id).to_mapping()
