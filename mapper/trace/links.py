@@ -140,25 +140,27 @@ def _geometry(
     """States, length, bend, turn and swing of the links i -> j that turn little enough."""
     chord = xy[j] - xy[i]
     length = np.hypot(chord[:, 0], chord[:, 1])
+    # Most pairs turn too far: they go before any angle is worked out.
+    least = np.cos(max_turn_rad) * length
     ok = length > 0.4
+    for k in (i, j):
+        ok &= np.abs(direction[k, 0] * chord[:, 0] + direction[k, 1] * chord[:, 1]) > least
     i, j, chord, length = i[ok], j[ok], chord[ok], length[ok]
     chord = chord / length[:, None]
     # Angles from each heading to the chord, with the heading that goes along the chord.
     turns = []
     states = []
     for k in (i, j):
-        cos = np.einsum("ij,ij->i", direction[k], chord)
+        cos = direction[k, 0] * chord[:, 0] + direction[k, 1] * chord[:, 1]
         sin = direction[k, 0] * chord[:, 1] - direction[k, 1] * chord[:, 0]
         back = cos < 0
         turns.append(np.arctan2(np.where(back, -sin, sin), np.abs(cos)))
         states.append(2 * k + back)
     a, b = turns
-    ok = (np.abs(a) < max_turn_rad) & (np.abs(b) < max_turn_rad)
-    a, b, length = a[ok], b[ok], length[ok]
     # Cubic with these end angles: energy 4 (a^2 + a b + b^2) / length, curvature at the ends.
     bend = 4 * (a * a + a * b + b * b) / length
     turn = 2 * np.maximum(np.abs(2 * a + b), np.abs(a + 2 * b)) / length
-    return states[0][ok], states[1][ok], length, bend, turn, np.abs(a) + np.abs(b)
+    return states[0], states[1], length, bend, turn, np.abs(a) + np.abs(b)
 
 
 def _both_ways(raw: _Raw) -> _Raw:
@@ -201,13 +203,18 @@ def _far_links(elements: Elements, direction: np.ndarray, stops: np.ndarray) -> 
         return _geometry(elements.xy, direction, empty, empty, FAR_TURN_RAD)
     tree = cKDTree(elements.xy[stops >> 1])
     pairs = tree.query_pairs(FAR_PX, output_type="ndarray")
+    at = elements.xy[stops >> 1]
+    out = direction[stops >> 1] * (1 - 2 * (stops & 1))[:, None]
+    # One end after the other, since few pairs are left after the first.
+    for end, sign in ((0, 1.0), (1, -1.0)):
+        chord = at[pairs[:, 1]] - at[pairs[:, 0]]
+        heading = out[pairs[:, end]]
+        ahead = sign * (heading[:, 0] * chord[:, 0] + heading[:, 1] * chord[:, 1])
+        length = np.hypot(chord[:, 0], chord[:, 1])
+        ok = (ahead > np.cos(FAR_TURN_RAD) * length) & (length > NOMINAL_WIDTH_PX)
+        pairs = pairs[ok]
     i, j = stops[pairs[:, 0]], stops[pairs[:, 1]]
-    sign_i, sign_j = 1 - 2 * (i & 1), 1 - 2 * (j & 1)
-    chord = elements.xy[j >> 1] - elements.xy[i >> 1]
-    ahead = np.einsum("ij,ij->i", direction[i >> 1], chord) * sign_i > 0
-    facing = np.einsum("ij,ij->i", direction[j >> 1], chord) * sign_j < 0
-    ok = ahead & facing & (np.hypot(chord[:, 0], chord[:, 1]) > NOMINAL_WIDTH_PX)
-    raw = _geometry(elements.xy, direction, i[ok] >> 1, j[ok] >> 1, FAR_TURN_RAD)
+    raw = _geometry(elements.xy, direction, i >> 1, j >> 1, FAR_TURN_RAD)
     # The nearest and straightest few of each stop, seen from either end.
     source, target, length, bend, _, _ = raw
     worse = length / NOMINAL_WIDTH_PX + 4 * bend * NOMINAL_WIDTH_PX
