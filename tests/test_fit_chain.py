@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from mapper.fit import Camera, PhotoFit
-from mapper.fit.chain import Link, adjust_together
+from mapper.fit.chain import Link, adjust_together, joined
 from mapper.fit.dlt import homography_dlt
 from mapper.fit.result import PHOTO_ALONE
 
@@ -227,3 +227,51 @@ def test_a_link_with_few_points_or_numbers_that_are_none_is_not_used():
     for link in (few, blank):
         joint = adjust_together(fits, [link])
         assert [f.camera for f in joint] == [f.camera for f in fits]
+
+
+def chance(a: int, b: int, truths, rng: np.random.Generator, points: int) -> Link:
+    """A false link whose points agree among each other: the second end is some 10 mm off."""
+    link = link_between(a, b, truths, rng, points)
+    off = rng.normal(0, 8.0, 2) + rng.choice([-30, 30], 2)
+    return replace(link, second_px=link.second_px + off)
+
+
+def test_links_by_chance_neither_move_a_good_photo_nor_make_it_doubtful():
+    for seed in range(6):
+        rng = np.random.default_rng([seed, 9])
+        truths = [camera_over(x, 200.0, rng) for x in (300.0, 420.0, 540.0)]
+        fits = [fit_from_drawing(t, rng) for t in truths]
+        true = [link_between(0, 1, truths, rng), link_between(1, 2, truths, rng)]
+        clean = adjust_together(fits, true)
+        planted = [chance(0, 2, truths, rng, 18 + 3 * seed)]
+        for links, goal in ((planted, fits), ([*true, *planted], clean)):
+            joint = adjust_together(fits, links)
+            assert [f.verdict for f in joint] == ["good"] * 3
+            for fit, same in zip(joint, goal, strict=True):
+                at = np.array([[300.0, 300.0], [2100.0, 1500.0]])
+                gap = fit.plate_from_photo(at) - same.plate_from_photo(at)
+                assert np.hypot(*gap.T).max() < 1e-9
+
+
+def test_a_link_by_chance_from_a_loose_photo_does_not_make_its_good_neighbour_doubtful():
+    for seed in range(4):
+        rng = np.random.default_rng([seed, 10])
+        truths = [camera_over(x, 200.0, rng) for x in (300.0, 420.0, 540.0)]
+        fits = [fit_from_drawing(t, rng) for t in truths]
+        right = link_between(1, 2, truths, rng)
+        fits[2] = fit_through(fits[1], right)
+        joint = adjust_together(fits, [right, chance(0, 2, truths, rng, 20)])
+        assert [f.verdict for f in joint[:2]] == ["good", "good"]
+        assert joint[0].camera is fits[0].camera
+        assert joint[2].verdict == "doubtful"
+
+
+def test_one_thin_link_does_not_place_a_photo_and_a_loop_of_two_does():
+    truths, fits, links, rng = strips(2)
+    thin = [replace(k, first_px=k.first_px[:14], second_px=k.second_px[:14]) for k in links[:2]]
+    fits[2] = fit_from_drawing(truths[2], rng)
+    joint = adjust_together(fits, thin)
+    assert not joined(1, joint, thin[:1]) and joined(1, joint, thin)
+    assert joined(1, joint, links[:1])
+    wrong = shifted(thin[1], 200.0)
+    assert not joined(1, joint, [thin[0], wrong])

@@ -18,11 +18,13 @@ import numpy as np
 from mapper.fit.camera import Camera
 from mapper.fit.result import PHOTO_ALONE, PhotoFit
 
-__all__ = ["Link", "adjust_together"]
+__all__ = ["Link", "adjust_together", "joined"]
 
 NOISE_SHARE = 0.4 / 2400  # least sigma of a matched point, of the long side of its photo
 LINK_SHARE = 4.0 / 2400  # median miss of a link, of the long side, beyond which it is thrown out
 LEAST_POINTS = 8
+LINK_ALONE = 24  # points by which one link may place a photo that nothing else holds
+STRONG_POINTS = 40  # fewer may agree by chance, so that a good photo does not yield to them
 CELLS = (10, 8)  # points in one cell of a photo err together and count as one
 ROUNDS = 40
 HALVINGS = 8
@@ -66,14 +68,16 @@ def adjust_together(fits: Sequence[PhotoFit], links: Sequence[Link]) -> tuple[Ph
 
     A link whose points can not be brought together with the rest is thrown out; a photo that
     loses most of its links so, or whose own edges put it elsewhere than the others do, comes back
-    doubtful. No verdict is ever raised: to agree with a neighbour is not evidence of one's own.
+    doubtful. A link of few points holds only a photo that nothing else holds, and takes a good
+    photo's verdict only when a second photo says the same. No verdict is ever raised: to agree
+    with a neighbour is not evidence of one's own.
     Photos without a link come back as they were. Source: see the module; robust loss soft_l1
     by reweighting in each Gauss-Newton step; the covariance of each photo is its block of the
     joint one.
     """
     cameras = [fit.camera for fit in fits]
     usable = [_clean(link, fits) for link in links]
-    usable = [link for link in usable if link is not None]
+    usable = [link for link in usable if link is not None and _may_hold(link, fits)]
     dropped: list[Link] = []
     solved = None
     while usable:
@@ -97,8 +101,12 @@ def adjust_together(fits: Sequence[PhotoFit], links: Sequence[Link]) -> tuple[Ph
         for link in some:
             count[[link.first, link.second]] += 1
     held = _held(fits, usable)
+    heard = _heard(len(fits), [*usable, *dropped])
     out = []
     for n, fit in enumerate(fits):
+        if fit.verdict == "good" and not heard[n]:
+            out.append(fit)
+            continue
         linked = solved is not None and held[n] and kept[n] > 0
         new = replace(fit, camera=cameras[n], covariance=covariances[n]) if linked else fit
         if lost[n] > kept[n] or (linked and _moved_too_far(fit, new)):
@@ -107,6 +115,36 @@ def adjust_together(fits: Sequence[PhotoFit], links: Sequence[Link]) -> tuple[Ph
             new = new.doubted(UNHELD)
         out.append(new)
     return tuple(out)
+
+
+def _may_hold(link: Link, fits: Sequence[PhotoFit]) -> bool:
+    """Whether a link takes part: few points do only where nothing else holds one of its ends."""
+    alone = any(fits[n].method == PHOTO_ALONE for n in (link.first, link.second))
+    return alone or len(link.first_px) >= STRONG_POINTS
+
+
+def _heard(count: int, links: Sequence[Link]) -> list[bool]:
+    """Photos whose neighbours are to be believed: by one strong link, or by two neighbours."""
+    strong: set[int] = set()
+    beside: list[set[int]] = [set() for _ in range(count)]
+    for link in links:
+        for n, other in ((link.first, link.second), (link.second, link.first)):
+            beside[n].add(other)
+            if len(link.first_px) >= STRONG_POINTS:
+                strong.add(n)
+    return [n in strong or len(others) > 1 for n, others in enumerate(beside)]
+
+
+def joined(number: int, fits: Sequence[PhotoFit], links: Sequence[Link]) -> bool:
+    """Whether the links of a photo hold it under these fits: one with many points, or two.
+
+    Two count only to different photos: a loop that closes.
+    """
+    cameras = [fit.camera for fit in fits]
+    own = [link for link in links if number in (link.first, link.second)]
+    lie = [link for link in own if _miss(link, cameras, fits) <= 1]
+    others = {link.first + link.second - number for link in lie}
+    return any(len(link.first_px) >= LINK_ALONE for link in lie) or len(others) > 1
 
 
 def _clean(link: Link, fits: Sequence[PhotoFit]) -> Link | None:

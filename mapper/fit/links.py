@@ -33,6 +33,9 @@ PATCH_SAME_PX = 1.0
 PATCH_BARE = 0.8  # share of a patch that must be bare face in both photos
 PATCH_ALIKE = 0.5  # correlation; patches of different steel stay below 0.4
 PATCH_SHARP = 0.02
+TEXTURE_PX = 5.0  # light and shade are wider, grain and scratches finer
+LEAST_PATCHES = 16
+PATCHES_AGREE = 0.5  # least share of the patches found again that agree with one map
 MOST_PATCHES = 2500  # places tried in one overlap
 MOST_POINTS = 250
 
@@ -88,10 +91,10 @@ def shared_points(
     # features alone may agree by a few in one corner; the steel between must be the same as well
     face = bare_face(view, plate)
     pair_a, pair_b = _patches(*(square(s.grey, s.fit, view, face) for s in (first, second)), carry)
-    if len(pair_a) < LEAST_SHARED:
+    if len(pair_a) < LEAST_PATCHES:
         return None
     _, inside = _common_map(pair_a, pair_b, PATCH_SAME_PX)
-    if inside is None or inside.sum() < max(LEAST_SHARED, 0.3 * len(inside)):
+    if inside is None or inside.sum() < max(LEAST_PATCHES, PATCHES_AGREE * len(inside)):
         return None
     pair_a, pair_b = pair_a[inside], pair_b[inside]
     if len(pair_a) > MOST_POINTS:
@@ -152,11 +155,12 @@ def _patches(first: Square, second: Square, carry: np.ndarray) -> tuple[np.ndarr
     """Places (K, 2) in both pictures of patches of bare steel found again by correlation.
 
     `carry` maps the first picture to the second; it is where the search begins. Patches lie all
-    over the overlap and are placed finer than single features.
+    over the overlap and are placed finer than single features. Light and shade are taken out
+    first: they wander with the lamp, and patches without any grain would follow them.
     """
-    here, size = first.picture, first.picture.shape[::-1]
+    here, size = _texture(first.picture), first.picture.shape[::-1]
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    there = cv2.warpPerspective(second.picture, carry, size, flags=flags)
+    there = cv2.warpPerspective(_texture(second.picture), carry, size, flags=flags)
     other = cv2.warpPerspective(
         second.bare, carry, size, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
     )
@@ -185,6 +189,11 @@ def _patches(first: Square, second: Square, carry: np.ndarray) -> tuple[np.ndarr
         return np.zeros((0, 2)), np.zeros((0, 2))
     found = np.array(found, dtype=float)
     return found[:, :2], cv2.perspectiveTransform(found[None, :, 2:], carry)[0]
+
+
+def _texture(picture: np.ndarray) -> np.ndarray:
+    plain = picture.astype(np.float32)
+    return plain - cv2.GaussianBlur(plain, (0, 0), TEXTURE_PX)
 
 
 def _peak(three: np.ndarray) -> float | None:

@@ -19,7 +19,7 @@ import numpy as np
 
 from mapper.fit.api import fit_photo
 from mapper.fit.camera import Camera, likely_focal_px
-from mapper.fit.chain import Link, adjust_together
+from mapper.fit.chain import Link, adjust_together, joined
 from mapper.fit.errors import FitFailed
 from mapper.fit.face import FaceEdges, face_edges
 from mapper.fit.face_view import shown_places
@@ -80,9 +80,10 @@ def fit_together(
     """The fits of photos of one plate after all chains of overlapping photos are adjusted.
 
     A photo gets the joint answer when features of the drawing that were left out of both lie no
-    worse under it than under its own fit; a photo that shows hardly a feature of the drawing keeps
-    its own. Doubts that the neighbours raise stay in either case. Photos
-    that share nothing with others come back as they were.
+    worse under it than under its own fit. Where a photo shows too few features to tell, it keeps
+    its own fit if that rests on any; one that rested on another photo alone gets the joint answer
+    when a link of many patches holds it, or links to two photos. Doubts that the neighbours raise
+    stay in either case. Photos that share nothing with others come back as they were.
 
     `progress` is called in this thread, several times a second while photos are looked at, with
     the steps done and their number; what it raises stops the work.
@@ -112,7 +113,9 @@ def fit_together(
     joint = adjust_together(fits, links)
     better = _better(ones, links, edges, told)
     out = []
-    for one, new, gain in zip(ones, joint, better, strict=True):
+    for n, (one, new, gain) in enumerate(zip(ones, joint, better, strict=True)):
+        if gain is None:  # the drawing does not say: only what rests on photos alone may move
+            gain = one.fit.method == PHOTO_ALONE and joined(n, joint, links)
         if gain and new.camera is not one.fit.camera:
             out.append(_with_residuals(new, one, edges))
         else:
@@ -199,8 +202,10 @@ def _markers_held(grey: np.ndarray, fit: PhotoFit, plate: Plate) -> MarkersSeen:
 
 def _better(
     ones: Sequence[_One], links: Sequence[Link], edges: FaceEdges, told: _Told
-) -> list[bool]:
+) -> list[bool | None]:
     """For every photo, whether features left out of both answers lie no worse under the joint.
+
+    None where too few are seen to tell.
 
     Half of the features that a photo shows are left out, all photos are adjusted again, and the
     left-out half is looked at under both answers; then the other half.
@@ -230,9 +235,8 @@ def _better(
             if found is not None:
                 alone[n].append(found[0])
                 linked[n].append(found[1])
-    # where the drawing says nothing there is no telling: the photo keeps its own fit
     return [
-        bool(a) and _no_worse(np.concatenate(a), np.concatenate(b))
+        _no_worse(np.concatenate(a), np.concatenate(b)) if a else None
         for a, b in zip(alone, linked, strict=True)
     ]
 
@@ -255,17 +259,17 @@ def _half(one: _One, edges: FaceEdges, half: int) -> tuple[PhotoFit, np.ndarray]
     return replace(fit, camera=polished.camera, covariance=polished.covariance), out
 
 
-def _no_worse(alone: np.ndarray, linked: np.ndarray) -> bool:
+def _no_worse(alone: np.ndarray, linked: np.ndarray) -> bool | None:
     """Whether left-out features lie as near under the joint answer, by truncated mean squares.
 
-    No where too few are seen to tell.
+    None where too few are seen to tell.
 
     A feature that only one answer meets counts for the other as missed by the most that any is:
     among those met alone a wrong answer looks right, as chance puts some edges near.
     """
     met = np.isfinite(alone) | np.isfinite(linked)
     if met.sum() < LEAST_LEFT_OUT:
-        return False
+        return None
     most = np.nanmax([alone[met], linked[met]])
     rms = [
         np.sqrt(np.mean(np.square(np.nan_to_num(one[met], nan=most)))) for one in (alone, linked)
