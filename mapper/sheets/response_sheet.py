@@ -81,9 +81,11 @@ def response_sheet(
     if record.note:
         page.words(record.note)
     claimed = int((result.match >= 0).sum())
+    again = len(result.test_again)
+    heaters = "heater is" if again == 1 else "heaters are"
     page.words(
         f"{len(result.right)} of {len(result.heaters)} heaters answer clearly on their own sensor; "
-        f"{claimed} pairs are clear; {len(result.test_again)} heaters are to be tested again.",
+        f"{claimed} pairs are clear; {again} {heaters} to be tested again.",
         bold=True,
     )
     page.heading("Test")

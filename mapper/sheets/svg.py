@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import xml.etree.ElementTree as ET
 
-from mapper.sheets.lettering import FAMILY
+from mapper.sheets.lettering import FAMILY, text_width_mm
 from mapper.sheets.scene import Circle, Item, Line, Picture, Scene, Text
 
 __all__ = ["scene_to_svg"]
@@ -64,6 +64,11 @@ def _add(root: ET.Element, item: Item, height_mm: float) -> None:
             },
         )
         element.text = _xml_safe(item.text)
+        if item.text.strip():
+            # as wide as laid out, whatever typeface stands in on the screen
+            wide_mm = text_width_mm(item.text, item.size_mm, item.bold)
+            element.set("textLength", _number(wide_mm))
+            element.set("lengthAdjust", "spacingAndGlyphs")
     elif isinstance(item, Picture):
         ET.SubElement(
             root,

@@ -42,49 +42,50 @@ def show() -> None:
     stem = file_stem(job.name)
     left, right = st.columns([3, 1], gap="large")
     with right:
-        svg = None
-        paper = st.segmented_control(
-            "Paper", list(PAPERS_MM), default="A4", required=True, key="pull paper"
-        )
-        try:
-            pdf, svg = _sheets(job.id, job.revision, paper, job)
-            st.download_button(
-                "Pull sheet (PDF)",
-                pdf,
-                f"{stem} pull sheet.pdf",
-                "application/pdf",
-                type="primary",
-                on_click="ignore",
-                width="stretch",
-            )
-            st.download_button(
-                "Pull sheet (SVG)",
-                svg,
-                f"{stem} pull sheet.svg",
-                "image/svg+xml",
-                on_click="ignore",
-                width="stretch",
-            )
-        except MapperError as error:
-            looks.note(f"The sheet can't be made yet: {shown(error, 300)}", "stop")
         _route_map(job, stem)
         looks.cautions()
     with left:
         chosen = st.segmented_control(
             "Sheet to look at", SHEETS, default=SHEETS[0], required=True, key="sheet shown"
         )
-        if chosen == "Route map to scale":
-            route_sheet_panel(job, stem)
-        elif chosen == "Pull order with crops":
-            pull_crops_panel(job, stem)
-        elif chosen == "Wire tags":
-            wire_tags_panel(job, stem)
-        elif chosen == "Response test":
-            response_sheet_panel(job, stem)
-        elif svg is not None:
-            st.image(svg, width="stretch", alt="The pull sheet")
-            if "on the next pages" in svg:
-                st.caption("The list goes on on more pages of the PDF.")
+        panels = {
+            "Pull order with crops": pull_crops_panel,
+            "Route map to scale": route_sheet_panel,
+            "Wire tags": wire_tags_panel,
+            "Response test": response_sheet_panel,
+        }
+        panels.get(chosen, _pull_sheet)(job, stem)
+
+
+def _pull_sheet(job: Job, stem: str) -> None:
+    """The pull sheet on a chosen paper, as a picture, as PDF and as SVG."""
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        paper = st.segmented_control(
+            "Paper", list(PAPERS_MM), default="A4", required=True, key="pull paper"
+        )
+        try:
+            pdf, svg = _sheets(job.id, job.revision, paper, job)
+        except MapperError as error:
+            looks.note(f"The sheet can't be made yet: {shown(error, 300)}", "stop")
+            return
+        st.download_button(
+            "Pull sheet (PDF)",
+            pdf,
+            f"{stem} pull sheet.pdf",
+            "application/pdf",
+            type="primary",
+            on_click="ignore",
+        )
+        st.download_button(
+            "Pull sheet (SVG)",
+            svg,
+            f"{stem} pull sheet.svg",
+            "image/svg+xml",
+            on_click="ignore",
+        )
+    if "on the next pages" in svg:
+        st.caption("The list goes on on more pages of the PDF.")
+    st.image(svg, width="stretch", alt="The pull sheet")
 
 
 def _route_map(job: Job, stem: str) -> None:
