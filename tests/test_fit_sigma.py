@@ -13,6 +13,7 @@ import pytest
 from mapper.fit import Camera, PhotoFit, fit_photo
 from mapper.fit.evidence import linear_light
 from mapper.fit.face import face_edges
+from mapper.fit.outline import outline_trials
 from mapper.fit.refine import sharp_level
 from mapper.fit.result import common_sigma_px
 from mapper.photos import load_photo
@@ -60,6 +61,20 @@ def test_a_sharp_photo_is_fitted_at_full_size(close_up):
     image, scale = sharp_level(grey, camera, face_edges(plate), 0.5)
     assert scale == 1
     assert image.shape == grey.shape
+
+
+def test_a_slim_plate_that_is_small_in_the_photo_is_found_by_its_sides():
+    # the pose is put in by hand; a photo that a slim plate crosses with its long side only
+    outline = np.array([(0.0, 0.0), (400, 0), (400, 145), (0, 145)])
+    down = np.diag([1.0, -1.0, -1.0])
+    camera = Camera(900.0, (599.5, 449.5), down, np.array([-200, 72.5, 700.0]))
+    grey = np.full((900, 1200), 40, np.uint8)
+    cv2.fillPoly(grey, [np.rint(camera.project_face(outline)).astype(np.int32)], 180)
+    trials = outline_trials(grey, 1.0, outline, 900.0, camera.centre_px)
+    place = min(
+        np.abs(t.camera.project_face(outline) - camera.project_face(outline)).max() for t in trials
+    )
+    assert place < 3
 
 
 def test_sigma_grows_with_the_misses_of_the_rims():

@@ -25,6 +25,7 @@ LINES_PX = 800  # long side of the image in which lines are looked for
 MOST_LINES = 14
 LEAST_LENGTH = 0.06  # of the image diagonal, for one segment
 LEAST_SIDE = 0.2  # of the image's long side
+LEAST_KNOWN_SIDE = 0.14  # where the size of the plate is known, which throws wrong ones out
 RIGHT_ANGLE_SLACK = 0.12  # cosine between the sides' directions
 LENGTH_SLACK = 0.12  # log ratio of the sides' scales
 
@@ -94,7 +95,7 @@ def outline_trials(
     rectangle = _rectangle(np.asarray(outline_mm, dtype=float))
     height, width = grey.shape
     scored = []
-    for quad in side_quads(lines, width, height):
+    for quad in side_quads(lines, width, height, LEAST_KNOWN_SIDE):
         quad = (quad + 0.5) / scale - 0.5
         for turn in range(4):
             rated = _rated(rectangle, np.roll(quad, turn, axis=0), focal_px, centre_px)
@@ -104,10 +105,13 @@ def outline_trials(
     return [Trial(camera, -cost, 0, "outline") for cost, camera in scored[:most]]
 
 
-def side_quads(lines: np.ndarray, width: int, height: int) -> Iterator[np.ndarray]:
+def side_quads(
+    lines: np.ndarray, width: int, height: int, least_side: float = LEAST_SIDE
+) -> Iterator[np.ndarray]:
     """Quadrilaterals (4, 2) px that four of the `lines` (N, 3) form in an image of that size.
 
-    Corners run anticlockwise as seen. Opposite sides differ by less than 30 degrees.
+    Corners run anticlockwise as seen. Opposite sides differ by less than 30 degrees, and all are
+    longer than `least_side` of the image's long side.
     """
     angle = np.arctan2(lines[:, 1], lines[:, 0]) % np.pi
     pairs = []
@@ -120,7 +124,7 @@ def side_quads(lines: np.ndarray, width: int, height: int) -> Iterator[np.ndarra
         if len({a, b, c, d}) < 4:
             continue
         quad = _quad(lines, a, b, c, d)
-        if quad is not None and _usable(quad, width, height):
+        if quad is not None and _usable(quad, width, height, least_side):
             yield quad
 
 
@@ -147,9 +151,9 @@ def _quad(lines: np.ndarray, a: int, b: int, c: int, d: int) -> np.ndarray | Non
     return quad if _area(quad) < 0 else quad[::-1]
 
 
-def _usable(quad: np.ndarray, width: int, height: int) -> bool:
+def _usable(quad: np.ndarray, width: int, height: int, least_side: float) -> bool:
     side = np.hypot(*(quad - np.roll(quad, 1, axis=0)).T)
-    if side.min() < LEAST_SIDE * max(width, height):
+    if side.min() < least_side * max(width, height):
         return False
     slack = 0.5 * max(width, height)
     if (quad < -slack).any() or (quad > np.array([width, height]) + slack).any():
