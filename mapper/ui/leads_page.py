@@ -57,6 +57,7 @@ def render(ctx: Context) -> None:
     elif not leads_state.fitted(ctx):
         _first("Fit at least one photo to the plate before the leads are traced.", "fit")
     else:
+        leads_panels.search_progress(leads_state.state_of(ctx).search)
         _work(ctx)
 
 
@@ -132,7 +133,7 @@ def _bar(ctx: Context, state: PageState, photos: list[PhotoEntry]) -> None:
         st.toggle("Drawing", value=True, key="leads drawing")
         leads_panels.progress(ctx)
         leads_panels.second_looks(ctx, lambda look: leads_state.look_again(ctx, state, look))
-        leads_panels.search_box(ctx, state.search, lambda: _search(ctx, state))
+        leads_panels.search_button(ctx, state.search, lambda: _search(ctx, state))
         chosen = next((one for one in ctx.job.leads if one.id == state.chosen), None)
         if chosen is not None and chosen.to_lead() is not None:
             leads_panels.rename_box(
@@ -150,6 +151,7 @@ def _search(ctx: Context, state: PageState) -> None:
     token = ctx.opened(state.photo).token
     state.search = Search(ctx.job, sight, lambda: SHELF.ground(token))
     state.message = ""
+    state.reload = True  # how far it is stands outside the fragment
 
 
 def _found(ctx: Context, state: PageState) -> None:

@@ -13,7 +13,14 @@ from mapper.ui.findings import findings_of
 from mapper.ui.leads_offers import Search
 from mapper.ui.session import Context
 
-__all__ = ["channel_box", "progress", "rename_box", "search_box", "second_looks"]
+__all__ = [
+    "channel_box",
+    "progress",
+    "rename_box",
+    "search_button",
+    "search_progress",
+    "second_looks",
+]
 
 LOOK_AGAIN = "leads look again"
 LOOKS = 6  # buried runs to look at again that are listed at once
@@ -91,27 +98,30 @@ def second_looks(ctx: Context, take: Callable[[leads_again.SecondLook], None]) -
             st.caption(f"{len(looks_found) - LOOKS} more come up as these are done.")
 
 
-def search_box(ctx: Context, search: Search | None, start: Callable[[], None]) -> None:
-    """The button that looks for leads without a click; while it runs, how far it is."""
-    if search is None or search.offers is not None:
-        st.button(
-            "Look for leads by itself",
-            key="leads search",
-            on_click=start,
-            disabled=ctx.look_only,
-            help="Offers leads of this photo that are certain, one after another.",
-        )
-        return
+def search_button(ctx: Context, search: Search | None, start: Callable[[], None]) -> None:
+    """The button that looks for leads without a click."""
+    st.button(
+        "Look for leads by itself",
+        key="leads search",
+        on_click=start,
+        disabled=ctx.look_only or (search is not None and search.offers is None),
+        help="Offers leads of this photo that are certain, one after another.",
+    )
 
-    @st.fragment(run_every=1.0)
-    def running() -> None:
-        if search.offers is not None:
-            st.rerun()  # the page says what was found
-        with st.container(horizontal=True, vertical_alignment="center"):
-            st.markdown(f"Looking for leads: {100 * search.progress:.0f} %")
-            st.button("Stop", key="leads search stop", on_click=search.stop)
 
-    running()
+def search_progress(search: Search | None) -> None:
+    """How far a search is, for as long as it runs; the page is drawn anew when it is over."""
+    if search is not None and search.offers is None:
+        _running(search)
+
+
+@st.fragment(run_every=1.5)
+def _running(search: Search) -> None:
+    if search.offers is not None:
+        st.rerun()
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.markdown(f"Looking for leads: {100 * search.progress:.0f} %. You can go on meanwhile.")
+        st.button("Stop", key="leads search stop", on_click=search.stop)
 
 
 def rename_box(ctx: Context, lead: TracedLead, rename: Callable[[str], None]) -> None:
