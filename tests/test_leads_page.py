@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from mapper.records import JobStore, lead_changes
 from mapper.records.demo import open_demo
+from mapper.trace import Trace
 from mapper.ui import leads_page, leads_state, leads_view, server
+from mapper.ui.canvas import Operation
+from mapper.ui.leads_offers import NOTHING, Offer, open_offers
 from tests.test_pages import click, page, sound
 
 
@@ -104,3 +110,59 @@ def test_a_buried_run_leads_to_the_newer_photo_that_has_its_place(
     assert (now.chosen, now.photo) == ("Z05-H", cleared.sha256)
     assert now.jump is not None
     assert store.job(job_id).undo_label == "Bury it again"  # looking changes nothing
+
+
+@pytest.fixture
+def acts(monkeypatch) -> list[Operation]:
+    """What the user does on the canvas before the next run of the page."""
+    waiting: list[Operation] = []
+
+    def taken(key: str) -> Iterator[Operation]:
+        while key == leads_page.CANVAS and waiting:
+            yield waiting.pop(0)
+
+    monkeypatch.setattr(leads_page, "take_operations", taken)
+    return waiting
+
+
+def test_an_offer_is_refused_or_accepted_by_one_key_and_undo_takes_either_back(
+    demo: tuple[JobStore, str], acts: list[Operation]
+) -> None:
+    store, job_id = demo
+    job = store.job(job_id)
+    (missing,) = job.missing_leads()
+    drop = next(one for one in job.plate.drops if one.id == missing.drop)
+    exit_ = job.plate.exits[0]
+    sha256, fit = next(iter(job.fits.items()))
+    ends_mm = [[drop.x_mm, drop.y_mm], [exit_.x_mm, exit_.y_mm]]
+    points_px = fit.photo_from_plate(ends_mm, job.plate.lead_depth_mm(np.array(ends_mm)))
+    offer = Offer(drop.id, exit_.id, sha256, Trace(points_px, np.ones(1)))
+    found = {"offers": (offer,), "told": False, "error": "", "refused": [], "accepted": {}}
+    state = leads_state.PageState(photo=sha256, search=SimpleNamespace(**found))
+    test = page("leads", job_id, **{f"{leads_state.STATE} {job_id}": state})
+    sound(test)
+
+    def press(number: int, key: str) -> int:
+        acts.append(Operation(f"tab-{number}", "key", key=key))
+        sound(test.run())
+        return len(open_offers(state.search, store.job(job_id)))
+
+    assert press(1, "q") == 0
+    assert store.job(job_id).revision == job.revision
+    assert press(2, "z") == 1  # the refusal is taken back, nothing else
+    assert store.job(job_id).revision == job.revision
+    assert press(3, "1") == 0
+    lead = next(one for one in store.job(job_id).leads if one.id == missing.id)
+    assert lead.finished
+    assert press(4, "z") == 1
+    assert missing.id in {one.id for one in store.job(job_id).missing_leads()}
+
+
+def test_the_page_says_so_when_nothing_is_certain_enough_to_offer(
+    demo: tuple[JobStore, str],
+) -> None:
+    _, job_id = demo
+    found = {"offers": (), "told": False, "error": "", "refused": [], "accepted": {}}
+    state = leads_state.PageState(search=SimpleNamespace(**found))
+    sound(page("leads", job_id, **{f"{leads_state.STATE} {job_id}": state}))
+    assert state.message == NOTHING
