@@ -1,6 +1,5 @@
 """Printed sheets: a neutral drawing in millimetres, written as PDF or SVG."""
 
-from mapper.sheets.card_picture import PlacePhoto, place_photo
 from mapper.sheets.marker_sheet import (
     MARKER_CAUTION,
     marker_sheet_pdf,
@@ -10,6 +9,7 @@ from mapper.sheets.marker_sheet import (
 from mapper.sheets.order_list import order_list_csv, order_list_xlsx
 from mapper.sheets.paper import PAPERS_MM, paper_size
 from mapper.sheets.pdf import scenes_to_pdf
+from mapper.sheets.place_photo import PlacePhoto, place_photo
 from mapper.sheets.pull_cards import (
     QuestionCard,
     StepCard,

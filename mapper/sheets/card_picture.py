@@ -9,22 +9,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import shapely
 
-from mapper.fit.crops import Fit, crop_of_place
 from mapper.routes import Lead, RouteMap
 from mapper.sheets.lettering import fit_middle, text_width_mm, wrapped
 from mapper.sheets.paper import box
+from mapper.sheets.place_photo import PlacePhoto
 from mapper.sheets.scene import Circle, Item, Line, Picture, Text
 from mapper.sheets.step_places import Mark, StepPlace, pull_way
 
-__all__ = ["PlacePhoto", "Shown", "place_photo", "place_picture", "plate_picture"]
+__all__ = ["Shown", "place_picture", "plate_picture"]
 
 Box = tuple[float, float, float, float]  # left, low, width, height on paper, mm
-CROP_PX, JPEG_QUALITY = 700, 78  # above 200 px per inch on A4
-LEAST_SHOWN = 0.5  # of the crop that the photo has to cover
 INK, WHITE, GREY, GROUND = "#000000", "#FFFFFF", "#6A6A6A", "#DDDDDD"
 TAG_MM = 2.9  # 8.2 point
 DASH_MM = (1.6, 1.2)
@@ -33,21 +30,6 @@ ARROW_MM = 15.0
 TAG_FAR_MM = (RING_MM + 0.4, 3.5, 6.0, 9.0, 13.0, 18.0)  # of a name from the point it names
 MOST_NAMES, NAME_TRIES = 10, 7
 NO_PHOTO = "No fitted photo shows this place: look at the plate itself. Lines are as traced."
-
-
-@dataclass(frozen=True, eq=False)
-class PlacePhoto:
-    """A crop of a photo, turned the way the plate is drawn: `jpeg` shows `half_mm` up and down and
-    `half_width_mm` to either side of (`x_mm`, `y_mm`)."""
-
-    jpeg: bytes
-    x_mm: float
-    y_mm: float
-    half_mm: float
-    half_width_mm: float
-    name: str
-    doubtful: bool = False
-    shown: float = 1.0  # the part of the crop that the photo covers
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,30 +43,6 @@ class Shown:
     outlines: tuple[np.ndarray, ...]
     arrow: bool
     at_mm: np.ndarray | None
-
-
-def place_photo(
-    pixels_bgr: np.ndarray,
-    fit: Fit,
-    place: StepPlace,
-    depth_mm: float,
-    name: str,
-    doubtful: bool = False,
-    shape: float = 1.6,
-) -> PlacePhoto | None:
-    """The place on a fitted photo, as a crop of `shape` (width by height); None where the photo
-    does not show it."""
-    size = (CROP_PX, round(CROP_PX / shape))
-    crop = crop_of_place(pixels_bgr, fit, place.x_mm, place.y_mm, depth_mm, place.half_mm, size)
-    if crop is None or crop.shown < LEAST_SHOWN:
-        return None
-    quality = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY]
-    done, data = cv2.imencode(".jpg", crop.pixels_bgr, quality)
-    if not done:
-        return None
-    jpeg, half_width = data.tobytes(), crop.half_width_mm
-    about = (place.x_mm, place.y_mm, place.half_mm, half_width, name, doubtful, crop.shown)
-    return PlacePhoto(jpeg, *about)
 
 
 def _plain(points: np.ndarray) -> tuple[tuple[float, float], ...]:
@@ -181,6 +139,17 @@ class _Window:
         """The pieces (N, 2) on paper of a line that lie in the window."""
         return _inside(line, self.area)
 
+    def touches(self, points_mm: np.ndarray) -> bool:
+        """Whether the box round points (N, 2) of the plate reaches into the window."""
+        points = self.on_paper(points_mm)
+        low, high = points.min(axis=0), points.max(axis=0)
+        return bool(
+            low[0] <= self.left + self.wide
+            and low[1] <= self.low + self.high
+            and high[0] >= self.left
+            and high[1] >= self.low
+        )
+
     def shows(self, point: np.ndarray, edge: float = 1.0) -> bool:
         return bool(
             self.left + edge <= point[0] <= self.left + self.wide - edge
@@ -209,13 +178,13 @@ class _Window:
         )
         free &= ~on.all(axis=2).any(axis=1)
         held = shapely.box(*taken.T)
-        for corner in corners[free]:
-            edge = np.clip(foot, corner, corner + size)
-            if shapely.intersects(held, shapely.LineString([foot, edge])).any():
-                continue
+        corners = corners[free]
+        edges = np.clip(foot, corners, corners + size)
+        ends = np.stack((np.broadcast_to(foot, edges.shape), edges), axis=1)
+        crossed = shapely.intersects(shapely.linestrings(ends)[:, None], held[None]).any(axis=1)
+        for corner, line in zip(corners[~crossed], ends[~crossed], strict=True):
             self.take(np.array([corner - 0.3, corner + size + 0.3]))
-            line = _plain(np.array([foot, edge]))
-            self.leaders += [Line(line, 0.7, WHITE), Line(line, 0.25, INK)]
+            self.leaders += [Line(_plain(line), 0.7, WHITE), Line(_plain(line), 0.25, INK)]
             x, y = (float(v) for v in corner)
             self.names.append(Line(box(x, y, *map(float, size)), 0.2, INK, WHITE, closed=True))
             self.names.append(Text(x + 0.6, y + 1.05, text, TAG_MM, bold=bold))
@@ -296,8 +265,8 @@ def _lines(route_map: RouteMap, shown: Shown, window: _Window) -> tuple[list[Ite
     items: list[Item] = []
     inside: dict[str, list[np.ndarray]] = {}
     for wire in shown.others:
-        if wire in leads:
-            inside[wire] = window.paths(shapely.LineString(window.on_paper(leads[wire].points_mm)))
+        if wire in leads and window.touches(leads[wire].points_mm):
+            inside[wire] = window.paths(_on_paper(leads[wire], window))
             for path in inside[wire]:
                 items.append(Line(_plain(path), 0.75, WHITE))
                 items.append(Line(_plain(path), 0.3, INK, dash_mm=DASH_MM))

@@ -10,10 +10,11 @@ import numpy as np
 
 from mapper.pulling import Step
 from mapper.routes import RouteMap
-from mapper.sheets.card_picture import PlacePhoto, Shown, place_picture, plate_picture
+from mapper.sheets.card_picture import Shown, place_picture, plate_picture
 from mapper.sheets.lettering import fit_text, text_width_mm, wrapped
 from mapper.sheets.paper import Frame, box
 from mapper.sheets.pdf import scenes_to_pdf
+from mapper.sheets.place_photo import PlacePhoto
 from mapper.sheets.pull_sheet import CAUTION
 from mapper.sheets.scene import Item, Line, Scene, Text
 from mapper.sheets.step_places import StepPlace, marks_of
