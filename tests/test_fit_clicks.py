@@ -15,6 +15,7 @@ from mapper.fit import Click, FitFailed, quick_fit
 from mapper.plate import plate_features
 from mapper.ui import server
 from mapper.ui.fit_clicks import click_errors, click_handles, drag_answer, watch_drags
+from mapper.ui.fit_points import keeps_fit
 from mapper.ui.tiles import SHELF, open_photo
 from tests.test_fit_advice import PLATE, looking
 
@@ -51,6 +52,17 @@ def test_a_good_fit_keeps_its_camera_and_shows_the_dragged_click_off():
     # worked: 30 px at about 3 px per mm (1800 px of focal length at 600 mm)
     assert quick.misses_mm[1] == pytest.approx(10, rel=0.15)
     assert np.delete(quick.misses_mm, 1).max() < 1e-6
+
+
+def test_points_that_agree_with_a_good_fit_ask_for_no_new_one():
+    clicks = exact_clicks()
+    clicks[1]["x"] += 4  # 1.3 mm at 3 px per mm: within what a rough click errs
+    assert keeps_fit(PLATE, GOOD, clicks)
+    clicks[1]["x"] += 6  # 3.3 mm: somebody means something else
+    assert not keeps_fit(PLATE, GOOD, clicks)
+    assert not keeps_fit(PLATE, DOUBTFUL, exact_clicks())
+    assert not keeps_fit(PLATE, None, exact_clicks())
+    assert not keeps_fit(PLATE, GOOD, [{**clicks[0], "feature": "no such bore"}])
 
 
 def test_a_doubtful_camera_is_moved_onto_the_clicks():

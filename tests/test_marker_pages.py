@@ -101,9 +101,9 @@ def test_the_fit_page_says_which_markers_hold_the_fit():
     script = """
 from types import SimpleNamespace
 from mapper.plate import Marker
-from mapper.ui.fit_page import _markers_used
+from mapper.ui.fit_numbers import markers_line
 laid = SimpleNamespace(plate=SimpleNamespace(markers=(Marker(3, 9, 9, 9), Marker(7, 9, 9, 9))))
-_markers_used(laid, SimpleNamespace(residual_points=("D01", "marker 3"), residuals_mm=(0.1, 0.24)))
+markers_line(laid, SimpleNamespace(residual_points=("D01", "marker 3"), residuals_mm=(0.1, 0.24)))
 """
     test = AppTest.from_string(script).run()
     sound(test)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from html import escape
 from typing import Any
 
 import cv2
@@ -16,14 +17,16 @@ from mapper.records import Job, fit_changes, lead_changes, refit_stretches
 from mapper.ui import looks
 from mapper.ui.session import Context
 
-__all__ = ["adjust", "button", "joint_changes", "reach"]
+__all__ = ["adjust", "button", "joint_changes", "outcome_words", "reach"]
 
 THROUGH = 3  # fitted photos that another one is tried through
+WORKING = "Adjusting photos together"
+_OUTCOME = "fit joint outcome"  # session state: job, label and revision of the edit, words
 LOOK_AGAIN_MM = 1.0  # a fit that a person confirmed and that moves by more is asked about again
 
 
 def button(ctx: Context) -> None:
-    """Offer to adjust all fitted photos together."""
+    """Offer to adjust all fitted photos together, and say what the last time did."""
     count = len(ctx.job.fits)
     if count < 2:
         return
@@ -36,6 +39,7 @@ def button(ctx: Context) -> None:
     ):
         adjust(ctx)
         st.rerun()
+    _show_outcome(ctx)
 
 
 def reach(ctx: Context) -> None:
@@ -73,12 +77,20 @@ def reach(ctx: Context) -> None:
 
 
 def adjust(ctx: Context) -> None:
-    """Adjust all fitted photos of the job in one edit, and say what came of it."""
+    """Adjust all fitted photos of the job in one edit, and say what came of it.
+
+    It can be stopped: a press on Stop starts a new run of the page, which ends this one where it
+    next tells how far it is; nothing is saved before the end.
+    """
     job = ctx.job
     entries = [p for p in job.photos if p.sha256 in job.fits]
     if len(entries) < 2 or job.plate is None:
         return
-    bar = st.progress(0.0, text="Adjusting photos together")
+    st.session_state.pop(_OUTCOME, None)
+    place = st.empty()
+    with place.container(key="adjusting"):
+        bar = st.progress(0.0, text=WORKING)
+        st.button("Stop", key="stop adjusting", on_click=_stopped, width="stretch")
     greys = []
     for entry in entries:
         photo = ctx.photo(entry.sha256)
@@ -88,18 +100,60 @@ def adjust(ctx: Context) -> None:
         greys,
         [job.fits[entry.sha256] for entry in entries],
         job.plate,
-        lambda done, of: bar.progress(done / max(of, 1), text="Adjusting photos together"),
+        lambda done, of: bar.progress(
+            min(done / max(of, 1), 1.0), text=f"{WORKING}: {done} of {of} steps"
+        ),
     )
-    bar.empty()
+    place.empty()
     new = {
         entry.sha256: fit
         for entry, fit in zip(entries, fits, strict=True)
         if fit is not job.fits[entry.sha256] and not _same(job.fits[entry.sha256], fit)
     }
+    words = [
+        (entry.name, outcome_words(job.fits[entry.sha256], fit))
+        for entry, fit in zip(entries, fits, strict=True)
+    ]
     if not new:
         looks.say("The photos do not hold each other better than they lie: all fits stay.")
-    elif ctx.edit(f"Adjust {len(new)} photos together", joint_changes(job, new)):
+        return
+    label = f"Adjust {len(new)} photos together"
+    if ctx.edit(label, joint_changes(job, new)):
         looks.say(f"{len(new)} of {len(entries)} fits adjusted together; Undo takes it back.")
+        st.session_state[_OUTCOME] = (ctx.job_id, label, ctx.job.revision, words)
+
+
+def _stopped() -> None:
+    looks.say("Stopped: nothing was adjusted, all fits are as they were.")
+
+
+def outcome_words(before: PhotoFit, after: PhotoFit) -> str:
+    """What the step did to one photo, in plain words."""
+    if _same(before, after):
+        return "stays as it was"
+    words = []
+    if after.camera is not before.camera:
+        words.append(f"moved by {_moved_mm(before, after):.2f} mm at most")
+    if after.reasons != before.reasons:
+        words.append("now in doubt: " + " ".join(after.reasons[len(before.reasons) :]))
+    return "; ".join(words)
+
+
+def _show_outcome(ctx: Context) -> None:
+    """Photo by photo what was done, as long as it is the last thing that was done."""
+    job_id, label, revision, words = st.session_state.get(_OUTCOME, ("", "", 0, []))
+    if job_id != ctx.job_id or revision != ctx.job.revision or label != ctx.job.undo_label:
+        return
+    with st.container(border=True, key="adjusted", gap="xsmall"):
+        rows = "".join(
+            f"<div><b>{escape(shown(name, 30))}</b><br>"
+            f'<span class="jb-soft">{escape(text)}</span></div>'
+            for name, text in words
+        )
+        st.html(f"<b>Adjusted together</b>{rows}")
+        if st.button("Take it back", key="take back joint", width="stretch"):
+            ctx.undo()
+            st.rerun()
 
 
 def _same(before: PhotoFit, after: PhotoFit) -> bool:
@@ -124,10 +178,13 @@ def joint_changes(job: Job, fits: Mapping[str, PhotoFit]) -> dict[str, Any]:
 
 def _still_confirmed(before: PhotoFit, after: PhotoFit) -> bool:
     """Whether what a person looked at is still what is there."""
-    if after.reasons != before.reasons:
-        return False
+    return after.reasons == before.reasons and _moved_mm(before, after) < LOOK_AGAIN_MM
+
+
+def _moved_mm(before: PhotoFit, after: PhotoFit) -> float:
+    """How far the farthest point of the face in a photo moves."""
     share = np.linspace(0.1, 0.9, 5)
     x, y = np.meshgrid(share * before.width_px, share * before.height_px)
     at = np.column_stack((x.ravel(), y.ravel()))
     moved = np.hypot(*(after.plate_from_photo(at) - before.plate_from_photo(at)).T)
-    return bool(np.nanmax(moved) < LOOK_AGAIN_MM)
+    return float(np.nanmax(moved))

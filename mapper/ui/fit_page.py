@@ -7,35 +7,25 @@ from datetime import UTC, datetime
 from html import escape
 from typing import Any
 
-import numpy as np
 import streamlit as st
 
 from mapper.errors import MapperError, shown
 from mapper.fit import (
-    Click,
     FitFailed,
     FitHints,
     PhotoFit,
     asks_for_the_side,
-    fit_advice,
     fit_photo,
 )
-from mapper.fit.markers import markers_used
-from mapper.plate import Feature, Plate, plate_features
-from mapper.records import Job, PhotoEntry, fit_changes
-from mapper.ui import fit_clicks, fit_joint, fit_question, jobbar, looks, sigma_map
-from mapper.ui.canvas import Line, Operation, photo_canvas, take_operations
-from mapper.ui.overlay import drawing_lines, drop_markers
+from mapper.plate import Plate, plate_features
+from mapper.records import Job, PhotoEntry
+from mapper.ui import fit_joint, fit_numbers, fit_points, fit_question, jobbar, looks, sigma_map
 from mapper.ui.session import Context, go
 
-__all__ = ["fit_state", "show", "with_fit"]
+__all__ = ["fit_state", "show"]
 
-MIN_CLICKS = 4
 THROUGH = 3  # fitted photos that help to fit another one
 _PHOTO = "fit photo"  # session state: hash of the photo shown
-_FAILED = "fit failed"  # session state: hash -> why it could not be fitted
-_NEXT = "fit next click"
-WHICH = "which? (let the tool find out)"
 
 
 def show() -> None:
@@ -50,12 +40,24 @@ def show() -> None:
         if st.button(f"Go to {what.capitalize()}", type="primary"):
             go(what)
         return
+    _work(ctx)
+
+
+@st.fragment
+def _work(ctx: Context) -> None:
+    """List and photo: a click runs this part alone; the bar above follows once it is answered."""
+    ctx.renew()
+    job = ctx.job
+    if job.plate is None or not job.photos:  # taken away meanwhile
+        st.rerun()
     left, right = st.columns([1, 3], gap="medium")
     with left:
         _list(ctx)
     with right:
         entry = next((p for p in job.photos if p.sha256 == st.session_state.get(_PHOTO)), None)
         _one(ctx, entry or job.photos[0])
+    if ctx.job.revision != job.revision:
+        st.rerun()
 
 
 # --- states ---------------------------------------------------------------------------------
@@ -73,19 +75,6 @@ def fit_state(job: Job, sha256: str) -> tuple[str, str]:
         by = confirmed.get("by") or "somebody"
         return "doubtful", f"doubtful, used by {shown(by, 24)}"
     return "doubtful", "doubtful: look at it"
-
-
-def _why_failed(sha256: str) -> str | None:
-    return st.session_state.get(_FAILED, {}).get(sha256)
-
-
-def _note_failure(sha256: str, why: str | None) -> None:
-    failed = dict(st.session_state.get(_FAILED, {}))
-    if why is None:
-        failed.pop(sha256, None)
-    else:
-        failed[sha256] = why
-    st.session_state[_FAILED] = failed
 
 
 # --- the list -------------------------------------------------------------------------------
@@ -108,17 +97,21 @@ def _list(ctx: Context) -> None:
     for entry in job.photos:
         state, words = fit_state(job, entry.sha256)
         with st.container(gap="xxsmall"):
-            if st.button(
+            st.button(
                 shown(entry.name, 34),
                 key=f"show {entry.sha256}",
                 type="primary" if entry.sha256 == shown_now else "secondary",
                 width="stretch",
-            ):
-                st.session_state[_PHOTO] = entry.sha256
-                st.rerun()
+                on_click=_choose,
+                args=(entry.sha256,),
+            )
             st.html(
                 f'{looks.badge(state, words)} <span class="jb-soft">{escape(entry.stage)}</span>'
             )
+
+
+def _choose(sha256: str) -> None:
+    st.session_state[_PHOTO] = sha256
 
 
 def _settled(job: Job, sha256: str) -> bool:
@@ -163,25 +156,17 @@ def _fit_one(ctx: Context, entry: PhotoEntry, hints: FitHints | None) -> bool:
     try:
         fit = fit_photo(ctx.photo(entry.sha256), ctx.job.plate, hints)
     except FitFailed as error:
-        _note_failure(entry.sha256, str(error))
+        fit_points.note_failure(entry.sha256, str(error))
         return False
     except MapperError as error:
-        _note_failure(entry.sha256, str(error))
+        fit_points.note_failure(entry.sha256, str(error))
         return False
-    _note_failure(entry.sha256, None)
+    fit_points.note_failure(entry.sha256, None)
     old = ctx.job.fits.get(entry.sha256)
     if old is not None and fit.verdict != "good" and hints is None:
         return False
-    changes = with_fit(ctx.job, entry.sha256, fit, ctx.job.clicks(entry.sha256))
+    changes = fit_points.with_fit(ctx.job, entry.sha256, fit, ctx.job.clicks(entry.sha256))
     return ctx.edit(f"Fit {shown(entry.name, 30)}", changes)
-
-
-def with_fit(job: Job, sha256: str, fit: PhotoFit | None, clicks: Sequence[Any]) -> dict[str, Any]:
-    """Changes that keep a new fit; without one, the fit at hand stays and only clicks change."""
-    if fit is not None:
-        return fit_changes(job, sha256, fit, clicks)
-    value = job.value(f"fit/{sha256}") or {"fit": None}
-    return {f"fit/{sha256}": {**value, "clicks": list(clicks)}}
 
 
 # --- one photo ------------------------------------------------------------------------------
@@ -206,19 +191,22 @@ def _one(ctx: Context, entry: PhotoEntry) -> None:
             value = {**job.value(f"fit/{entry.sha256}"), "fit": None, "confirmed": None}
             ctx.edit(f"Remove the fit of {shown(entry.name, 30)}", {f"fit/{entry.sha256}": value})
             st.rerun()
-    for operation in take_operations("fit"):
-        _apply(ctx, entry, operation)
+    waiting = fit_points.take(ctx, entry)
     looks.show_said()
     # While points are set, nothing that changes its height stands above the canvas: the next
     # click must not land beside its place.
     if by_hand:
-        _next_click(ctx.job, entry, features)
+        fit_points.next_click(ctx.job, entry, features)
     else:
         _verdict(ctx, entry, by_hand)
-    _canvas(ctx, entry, features, by_hand)
+    fit_points.canvas(ctx, entry, features, by_hand, waiting)
+    if waiting is not None:  # the points are on the photo: what takes long comes after that
+        with st.spinner("Fitting the whole photo from your points"):
+            fit_points.finish(ctx, entry, waiting)
+        st.rerun()
     if by_hand:
         _verdict(ctx, entry, by_hand)
-    _numbers(ctx.job, entry, features)
+    fit_numbers.numbers(ctx.job, entry, features)
 
 
 def _helpers_there(job: Job, entry: PhotoEntry) -> bool:
@@ -233,7 +221,7 @@ def _verdict(ctx: Context, entry: PhotoEntry, by_hand: bool) -> None:
     """Say in words what the fit is worth, and ask for a look where it is doubtful."""
     job = ctx.job
     fit = job.fits.get(entry.sha256)
-    failed = _why_failed(entry.sha256)
+    failed = fit_points.why_failed(entry.sha256)
     if failed and fit is None:
         looks.note(f"Not fitted: {shown(failed, 300)}", "stop")
     elif failed:
@@ -273,135 +261,3 @@ def _verdict(ctx: Context, entry: PhotoEntry, by_hand: bool) -> None:
 def _sigma_words(plate: Plate, fit: PhotoFit) -> str:
     words = sigma_map.worst_words(sigma_map.drop_errors(plate, fit))
     return f"Expected error: {words}." if words else ""
-
-
-def _next_click(job: Job, entry: PhotoEntry, features: Sequence[Feature]) -> None:
-    clicks = job.clicks(entry.sha256)
-    left, right = st.columns([2, 3], vertical_alignment="center")
-    with left:
-        used = {click.get("feature") for click in clicks}
-        choices = ["", *(f.id for f in features if f.id not in used)]
-        words = {f.id: _feature_words(f) for f in features}
-        if st.session_state.get(_NEXT) not in choices:
-            st.session_state[_NEXT] = ""
-        st.selectbox(
-            "The next click is on",
-            choices,
-            key=_NEXT,
-            label_visibility="collapsed",
-            format_func=lambda name: f"next click: {words.get(name, WHICH)}",
-        )
-    with right:
-        more = MIN_CLICKS - len(clicks)
-        text = (
-            f"{more} more point{'s' if more > 1 else ''}: corners of the face and middles of bores."
-            if more > 0
-            else "Each further point makes it surer. Drag a point, or press Delete on it."
-        )
-        st.caption(text)
-
-
-def _feature_words(feature: Feature) -> str:
-    if feature.kind == "corner":
-        return f"{feature.id} ({feature.x_mm:.0f}, {feature.y_mm:.0f})"
-    return f"middle of {'bore' if feature.kind == 'drop' else 'hole'} {feature.id}"
-
-
-def _apply(ctx: Context, entry: PhotoEntry, operation: Operation) -> None:
-    """Do what a click on the canvas asks: set, move or remove a point; then fit anew."""
-    clicks = ctx.job.clicks(entry.sha256)
-    changed = fit_clicks.clicks_after(clicks, operation, st.session_state.get(_NEXT) or None)
-    if changed is None:
-        return
-    fit = None
-    if len(changed) >= MIN_CLICKS:
-        try:
-            fit = _fit_clicks(ctx, entry, changed)
-            _note_failure(entry.sha256, None)
-        except MapperError as error:
-            _note_failure(entry.sha256, str(error))
-    words = {"point": "Set", "move": "Move", "remove": "Remove"}[operation.type]
-    label = f"{words} a point on {shown(entry.name, 30)}"
-    ctx.edit(label, with_fit(ctx.job, entry.sha256, fit, changed), uid=operation.uid)
-
-
-def _fit_clicks(ctx: Context, entry: PhotoEntry, clicks: Sequence[dict[str, Any]]) -> PhotoFit:
-    hints = FitHints(clicks=tuple(Click(c["x"], c["y"], c.get("feature")) for c in clicks))
-    with st.spinner("Fitting"):
-        return fit_photo(ctx.photo(entry.sha256), ctx.job.plate, hints)
-
-
-def _canvas(ctx: Context, entry: PhotoEntry, features: Sequence[Feature], by_hand: bool) -> None:
-    job = ctx.job
-    fit = job.fits.get(entry.sha256)
-    clicks = job.clicks(entry.sha256)
-    lines: list[Line] = []
-    markers = []
-    errors = []
-    opened = ctx.opened(entry.sha256)
-    if fit is not None:
-        lines = drawing_lines(job.plate, fit, doubtful=fit.verdict != "good")
-        markers = drop_markers(job.plate, fit)
-        errors = fit_clicks.click_errors(fit, features, clicks)
-        lines += fit_clicks.miss_lines(fit, clicks, errors)
-    handles = fit_clicks.click_handles(clicks, errors)
-    photo_canvas(
-        "fit",
-        opened,
-        lines=lines,
-        markers=markers,
-        handles=handles,
-        tool="point" if by_hand else "look",
-        hint="Click corners of the face and middles of bores." if by_hand else "",
-        height=500,
-        drag_preview=fit_clicks.watch_drags(opened.token, job.plate, fit, clicks),
-    )
-
-
-def _numbers(job: Job, entry: PhotoEntry, features: Sequence[Feature]) -> None:
-    """The errors in mm: of every click, and of what the fit itself measured."""
-    fit = job.fits.get(entry.sha256)
-    if fit is None:
-        return
-    errors = fit_clicks.click_errors(fit, features, job.clicks(entry.sha256))
-    left, right = st.columns(2, gap="medium")
-    with left:
-        sigma_map.show(job.plate, fit)
-        for sentence in fit_advice(job.plate, fit):
-            st.caption(f"For the next photo: {sentence}")
-    with right:
-        if errors:
-            fit_clicks.click_table(errors)
-        _markers_used(job, fit)
-        _residual_table(fit)
-
-
-def _markers_used(job: Job, fit: PhotoFit) -> None:
-    laid = {marker.id for marker in job.plate.markers}
-    if not laid:
-        return
-    used = markers_used(fit)
-    numbers = ", ".join(f"{one} ({used[one]:.1f} mm)" for one in sorted(used)) or "none"
-    rest = ", ".join(str(one) for one in sorted(laid - set(used)))
-    left = f" Not seen, or left out: {rest}." if rest else ""
-    st.caption(f"Printed markers found and used, with their largest miss: {numbers}.{left}")
-
-
-def _residual_table(fit: PhotoFit) -> None:
-    residuals = np.asarray(fit.residuals_mm, float)
-    if not len(residuals):
-        return
-    st.markdown(
-        f"**Measured on the plate's edges and bores:** "
-        f"{np.sqrt(np.mean(residuals**2)):.2f} mm in all, worst {residuals.max():.2f} mm"
-    )
-    order = np.argsort(-residuals)
-    st.dataframe(
-        [
-            {"at": str(fit.residual_points[i]), "error mm": round(float(residuals[i]), 2)}
-            for i in order
-        ],
-        hide_index=True,
-        width="stretch",
-        height=220,
-    )
