@@ -1,14 +1,15 @@
 """A scripted person takes a plate of 24 leads from empty to planned through the real pages.
 
     python -m tests.benchmarks.whole_plate [--plates FOLDER] [--plate plate2] [--leads 24]
-        [--crossings 500] [--shots FOLDER]
+        [--crossings 500] [--traced] [--store FOLDER] [--shots FOLDER]
 
 The person takes in the plate file, adds the photos, fits all, clicks each lead on the cleared
 overview at its two ends and, while it is wrong, drags the line to the true place in the middle
 of the first wrong stretch (at most six times). Crossings are answered by their keys, from the
 truth; where the traced leads meet and the true ones do not, the person can't tell. Then the plan
-is read and replayed on the true routes. Counted: clicks, drags and keys; upload and typing of a
-name count as one each.
+is read and replayed on the true routes. Counted: clicks, drags and keys; an upload counts as one.
+With `--traced` photos, fits and leads are put into the job as the truth has them, and the person
+begins with the crossings: so the desk and the plan are measured without the tracer's errors.
 """
 
 from __future__ import annotations
@@ -42,6 +43,7 @@ from tests.browser import (
     running_server,
     settled,
 )
+from tests.full_job import full_job
 from tests.truth import lead_id, true_leads, true_plate, truth_of
 
 DEFAULT = Path(__file__).resolve().parents[3] / "shared" / "plates"
@@ -172,8 +174,8 @@ class Person:
             result = score(self._line(name, photo), task)
         return {
             "lead": name,
-            "right at once": first.right,
-            "right": result.right,
+            "right at once": bool(first.right),
+            "right": bool(result.right),
             "extra": extra,
             "wrong at first": wrong,
             "wrong": self._wrong(name, photo, task),
@@ -381,6 +383,7 @@ def main() -> None:
     parser.add_argument("--plate", default="plate2")
     parser.add_argument("--photo", default="04_clear_overview.jpg", help="where leads are traced")
     parser.add_argument("--leads", type=int, default=1000)
+    parser.add_argument("--traced", action="store_true", help="true leads, traced beforehand")
     parser.add_argument("--crossings", type=int, default=1000)
     parser.add_argument("--shots", type=Path, help="folder for screenshots")
     parser.add_argument("--store", type=Path, help="folder with the job, or to keep it in")
@@ -410,6 +413,8 @@ def _work(person: Person, folder: Path, chosen: argparse.Namespace) -> None:
         marks.append((name, time.monotonic()))
         print(f"{name}: {marks[-1][1] - marks[-2][1]:.0f} s", flush=True)
 
+    if chosen.traced:
+        full_job(person.store, folder, open_every=1)
     if person.store.jobs():  # begun before: go on with it, what is done is not counted
         person.page.goto(f"{person.page.url}?job={person.job.id}")
         settled(person.page)
