@@ -36,7 +36,7 @@ def test_a_step_marked_on_one_bench_is_there_after_a_reload_and_on_the_other_ben
         page.get_by_text(f"last: {step.wire} out").first.wait_for()
 
         # The list of jobs needs one small picture here, and no original of all the photos.
-        page.goto(f"{address}/jobs?job={job_id}")
+        page.goto(f"{address}/?job={job_id}")
         page.locator('[data-testid="stMain"] img').first.wait_for()
         settled(page)
         assert page.get_by_text("Traceback").count() == 0

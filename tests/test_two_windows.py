@@ -151,6 +151,18 @@ def test_two_wishes_for_the_rebuild_are_told_and_both_can_be_kept(store):
     assert store.job(job_id).rebuild.exits == {"Z01-H": "X2", "Z02-H": "X2"}
 
 
+def test_what_another_window_did_is_told_once(store):
+    job_id = three_leads(store)
+    lou = window("rebuild", job_id, "Lou")
+    store.edit(job_id, "mind <X1>", {"costs": {}}, by="Kim")
+    store.undo(job_id, by="Kim")
+    lou.run()
+    assert "Changed in another window since this page was drawn" in said(lou)
+    assert "undo of &#x27;mind &lt;X1&gt;&#x27; by Kim" in said(lou)
+    lou.run()
+    assert "Changed in another window" not in said(lou)
+
+
 def test_only_the_cells_that_were_typed_are_kept_from_a_table():
     class Keeper:
         changes: dict = {}

@@ -9,11 +9,12 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
+from mapper.errors import shown
 from mapper.records import schema
 from mapper.records.document import value_of
 from mapper.records.searching import query_words
 
-__all__ = ["EditRecord", "JobSummary", "history_of", "listed"]
+__all__ = ["EditRecord", "JobSummary", "history_of", "listed", "told_since"]
 
 
 @dataclass(frozen=True)
@@ -119,3 +120,22 @@ def history_of(connection: Connection, job_id: str) -> list[EditRecord]:
         )
         for row in rows
     ]
+
+
+def told_since(connection: Connection, job_id: str, revision: int, most: int) -> list[str]:
+    """The newest edits, undos and redos after a revision, newest first, as short phrases."""
+    edit, step = schema.edit, schema.step
+    query = (
+        select(step.c.action, edit.c.label, step.c.by, step.c.at)
+        .join(edit, (edit.c.job_id == step.c.job_id) & (edit.c.seq == step.c.seq))
+        .where(step.c.job_id == job_id, step.c.revision > revision)
+        .order_by(step.c.revision.desc())
+        .limit(most)
+    )
+    told = []
+    for action, label, by, at in connection.execute(query):
+        word = "" if action == "edit" else f"{action} of "
+        who = f" by {shown(by, 40)}" if by else ""
+        when = f"{datetime.fromisoformat(at).astimezone():%H:%M}"
+        told.append(f"{word}'{shown(label, 60)}'{who} at {when}")
+    return told

@@ -15,7 +15,7 @@ from mapper.records import schema
 from mapper.records.conflicts import conflict_of
 from mapper.records.document import text_of, value_of
 from mapper.records.job import Job, check_entry
-from mapper.records.listing import EditRecord, JobSummary, history_of, listed
+from mapper.records.listing import EditRecord, JobSummary, history_of, listed, told_since
 from mapper.records.places import default_store_folder, open_database, open_originals
 from mapper.records.rows import (
     add_edit,
@@ -142,6 +142,11 @@ class JobStore:
         """Return the job's revision; cheap, for a window that asks whether to load again."""
         with self.reading() as connection:
             return job_row(connection, job_id, to_write=False).revision
+
+    def told_since(self, job_id: str, revision: int, most: int = 3) -> list[str]:
+        """Return what was done after a revision, newest first, as phrases for a sentence."""
+        with self.reading() as connection:
+            return told_since(connection, job_id, revision, most)
 
     def history(self, job_id: str) -> list[EditRecord]:
         """Return every edit ever made, oldest first, with those that were undone."""

@@ -141,7 +141,12 @@ def context() -> Context | None:
         del st.query_params[LOOK_PARAM]
     before = st.session_state.get(_DRAWN)
     st.session_state[_DRAWN] = job
-    return Context(store, job, before if before is not None and before.id == job_id else job)
+    if before is None or before.id != job_id:
+        return Context(store, job)
+    if before.revision != job.revision:  # this tab's own edits were noted as they were made
+        did = "; ".join(store.told_since(job_id, before.revision))
+        looks.say(f"Changed in another window since this page was drawn: {did}.", "calm")
+    return Context(store, job, before)
 
 
 class Context:
