@@ -87,10 +87,11 @@ def sigma_svg(plate: Plate, fit: PhotoFit, errors: list[DropError], width_px: in
         'font-family="Segoe UI, Arial, DejaVu Sans, sans-serif">',
         f'<clipPath id="face"><polygon points="{ring}"/></clipPath><g clip-path="url(#face)">',
     ]
-    for cx, cy, value in zip(x.ravel(), y.ravel(), sigma, strict=True):
+    grounds = np.searchsorted(STEPS_MM, sigma)
+    for cx, cy, ground in zip(x.ravel(), y.ravel(), grounds, strict=True):
         out.append(
             f'<rect x="{cx - step / 2:.2f}" y="{high[1] - cy - step / 2:.2f}" '
-            f'width="{step * 1.03:.2f}" height="{step * 1.03:.2f}" fill="{_ground(value)}"/>'
+            f'width="{step * 1.03:.2f}" height="{step * 1.03:.2f}" fill="{GROUNDS[ground]}"/>'
         )
     out.append(
         f'</g><polygon points="{ring}" fill="none" stroke="#15212b" '
@@ -103,10 +104,6 @@ def sigma_svg(plate: Plate, fit: PhotoFit, errors: list[DropError], width_px: in
     out.append(_legend(box[0] + margin, high[1] - low[1] + margin * 0.6, span[0], text))
     out.append("</svg>")
     return "".join(out)
-
-
-def _ground(value_mm: float) -> str:
-    return GROUNDS[int(np.searchsorted(STEPS_MM, value_mm))]
 
 
 def _drop(error: DropError, top_mm: float, text: float, worst: bool) -> str:
