@@ -43,7 +43,8 @@ HOW = (
 
 @dataclass(frozen=True)
 class StepCard:
-    """A step of the plan. `present`: leads and parts that are still in the plate before it;
+    """A step of the plan. `present`: leads and parts that are still in the plate before it,
+    `lifted`: those of them that were peeled by then;
     `outlines`: (N, 2) plate mm of a part; `waits`: numbers of the steps that come first."""
 
     number: int
@@ -55,6 +56,7 @@ class StepCard:
     waits: tuple[int, ...] = ()
     outlines: tuple[np.ndarray, ...] = ()
     photo: PlacePhoto | None = None
+    lifted: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -168,7 +170,7 @@ def _card(
     plate = (cell.left + cell.text, cell.low + 1.5, cell.plate, cell.high - 3.0)
     if isinstance(card, StepCard):
         words = _step_words(route_map, card, acts)
-        wires, marks = (card.step.wire,), marks_of(route_map, card.step, card.present)
+        wires, marks = (card.step.wire,), marks_of(route_map, card.step, card.present, card.lifted)
         others = sorted(card.present - {card.step.wire})
         at_mm = None if card.step.past is None else np.asarray(card.step.past)
         shown = Shown(wires, tuple(others), marks, card.outlines, True, at_mm)
@@ -182,17 +184,17 @@ def _card(
 
 
 def _step_words(route_map: RouteMap, card: StepCard, acts: Mapping[int, str]) -> list[str]:
-    marks = marks_of(route_map, card.step, card.present)
-    words = [card.how]
+    marks = marks_of(route_map, card.step, card.present, card.lifted)
+    # what comes first stands first, where no long name can push it off the card
+    words = ["Waits for no other step"]
+    if card.waits:
+        first = "; ".join(f"{number} ({acts.get(number, 'step')})" for number in card.waits)
+        words = [f"Waits for step {first}"]
+    words.append(card.how)
     for word, said in (("over", "Lies over"), ("freed", "Freed before")):
         names = sorted({one.other for one in marks if one.word == word})
         if names:
             words.append(f"{said}: {', '.join(names)}")
-    if card.waits:
-        first = "; ".join(f"{number} ({acts.get(number, 'step')})" for number in card.waits)
-        words.append(f"Waits for step {first}")
-    else:
-        words.append("Waits for no other step")
     return words
 
 

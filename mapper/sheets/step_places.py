@@ -111,8 +111,11 @@ def _arc_mm(one: Crossing, wire: str) -> float:
     )
 
 
-def marks_of(route_map: RouteMap, step: Step, present: Collection[str]) -> tuple[Mark, ...]:
-    """How the lead of a step lies to each lead of `present` that it meets."""
+def marks_of(
+    route_map: RouteMap, step: Step, present: Collection[str], lifted: Collection[str] = ()
+) -> tuple[Mark, ...]:
+    """How the lead of a step lies to each lead of `present` that it meets; `lifted` are those of
+    them that an earlier step or the log has peeled."""
     passed_mm = 0.0
     if step.past is not None:
         passed_mm = _arc_of(route_map.leads_by_id[step.wire], step.past) - NEAR_MM
@@ -126,7 +129,7 @@ def marks_of(route_map: RouteMap, step: Step, present: Collection[str]) -> tuple
             word = "open" if one.top is None else "over" if one.top == "b" else "under"
         elif one.top is not None and (one.top == "a") == (one.a == step.wire):
             word = "over"
-        elif passed:
+        elif passed and other in lifted:
             word = "freed"  # by the rule: no step passes a place that still holds it
         else:
             word = "open" if one.top is None else "under"

@@ -69,6 +69,7 @@ def cards_of(findings: Findings, pixels: Pixels, paper: str) -> tuple[list, list
     present = {lead.id for lead in route_map.leads if lead.id not in findings.out}
     present -= set(findings.parts) | findings.untraced
     waits = waits_of(route_map, plan.steps, findings.done)
+    lifted = {one.wire for one in findings.done if not (isinstance(one, Step) and not one.past)}
     steps = []
     for number, step in enumerate(plan.steps, start=1):
         part = findings.parts.get(step.wire)
@@ -86,8 +87,11 @@ def cards_of(findings: Findings, pixels: Pixels, paper: str) -> tuple[list, list
                 waits[number - 1],
                 tuple(outlines),
                 photos.of(place, depth),
+                frozenset(lifted),
             )
         )
+        if step.action == "peel":
+            lifted.add(step.wire)
         if step.action == "pull":
             present.discard(step.wire)
     return steps, questions, _notes(findings)
