@@ -90,7 +90,7 @@ def adjust(ctx: Context) -> None:
     place = st.empty()
     with place.container(key="adjusting"):
         bar = st.progress(0.0, text=WORKING)
-        st.button("Stop", key="stop adjusting", on_click=_stopped, width="stretch")
+        st.button("Stop", key="stop adjusting", on_click=_stopped, args=(ctx,), width="stretch")
     greys = []
     for entry in entries:
         photo = ctx.photo(entry.sha256)
@@ -123,8 +123,10 @@ def adjust(ctx: Context) -> None:
         st.session_state[_OUTCOME] = (ctx.job_id, label, ctx.job.revision, words)
 
 
-def _stopped() -> None:
-    looks.say("Stopped: nothing was adjusted, all fits are as they were.")
+def _stopped(ctx: Context) -> None:
+    # the work may have come to its end before the press arrived: then what it did is told
+    if ctx.store.revision(ctx.job_id) == ctx.job.revision and _OUTCOME not in st.session_state:
+        looks.say("Stopped: nothing was adjusted, all fits are as they were.")
 
 
 def outcome_words(before: PhotoFit, after: PhotoFit) -> str:
