@@ -17,10 +17,11 @@ from mapper.records import Job, fit_changes, lead_changes, refit_stretches
 from mapper.ui import looks
 from mapper.ui.session import Context
 
-__all__ = ["adjust", "button", "joint_changes", "outcome_words", "reach"]
+__all__ = ["adjust", "button", "joint_changes", "outcome_words", "reach", "want", "work"]
 
 THROUGH = 3  # fitted photos that another one is tried through
 WORKING = "Adjusting photos together"
+_WANTED = "fit joint wanted"  # session state: the next run adjusts
 _OUTCOME = "fit joint outcome"  # session state: job, label and revision of the edit, words
 LOOK_AGAIN_MM = 1.0  # a fit that a person confirmed and that moves by more is asked about again
 
@@ -37,9 +38,24 @@ def button(ctx: Context) -> None:
         "is changed only where bores and edges that were left out agree at least as well.",
         width="stretch",
     ):
-        adjust(ctx)
+        want()
         st.rerun()
     _show_outcome(ctx)
+
+
+def want() -> None:
+    """Have the photos adjusted by the next run of the whole page.
+
+    Not in a fragment: a press on Stop inside one would wait for its end.
+    """
+    st.session_state[_WANTED] = True
+
+
+def work(ctx: Context) -> None:
+    """Adjust the photos where that was asked for; outside of any fragment."""
+    if st.session_state.pop(_WANTED, False):
+        adjust(ctx)
+        st.rerun()
 
 
 def reach(ctx: Context) -> None:

@@ -40,6 +40,7 @@ def show() -> None:
         if st.button(f"Go to {what.capitalize()}", type="primary"):
             go(what)
         return
+    fit_joint.work(ctx)
     _work(ctx)
 
 
@@ -135,7 +136,7 @@ def _fit_all(ctx: Context, todo: Sequence[PhotoEntry]) -> None:
         left = [p for p in left if fit_state(ctx.job, p.sha256)[0] != "good"]
     bar.empty()
     fit_joint.reach(ctx)
-    fit_joint.adjust(ctx)
+    fit_joint.want()
 
 
 def _helpers(ctx: Context, entry: PhotoEntry) -> tuple[Any, ...]:
