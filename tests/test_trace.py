@@ -15,7 +15,6 @@ from scipy.spatial import cKDTree
 from mapper.errors import MapperError
 from mapper.trace import TraceError, prepare, snap_to_wire, trace_between
 from mapper.trace.evidence import line_elements, to_lab
-from mapper.trace.gaps import gap_price
 
 RED, WHITE, BEIGE = (40, 40, 200), (225, 225, 225), (160, 196, 214)  # BGR
 
@@ -130,37 +129,6 @@ def test_a_buried_stretch_is_bridged_and_not_believed():
     assert farthest(trace.points, truth) < 8.0
     assert trace.confidence[buried].max() < 0.3
     assert np.median(trace.confidence[plain]) > 0.6
-
-
-def test_a_stretch_seen_between_two_lumps_of_plastic_is_not_left_out():
-    image = bench(shade=70)
-    x = np.linspace(20, 400, 200)
-    truth = lay(image, np.stack([x, 90 + 130 * np.exp(-(((x - 210) / 70) ** 2))], 1), BEIGE, 7)
-    for left in (110, 250):  # both flanks of the bow are covered, its top is seen
-        cv2.rectangle(image, (left, 60), (left + 62, 240), (200, 205, 200), -1)
-    trace = trace_between(image, truth[8], truth[-8])
-    top = truth[(truth[:, 0] > 180) & (truth[:, 0] < 240)]
-    assert farthest(top, trace.points) < 3.5
-    middle = 0.5 * (trace.points[1:] + trace.points[:-1])
-    buried = (np.abs(middle[:, 0] - 141) < 20) | (np.abs(middle[:, 0] - 281) < 20)
-    assert trace.confidence[buried].max() < 0.3
-
-
-def test_a_far_neighbourhood_is_looked_at_when_the_near_one_has_no_good_way():
-    image = bench(height=420, width=900)
-    t = np.linspace(0, np.pi, 100)
-    arc = np.stack([450 - 60 * np.cos(t), 200 - 60 * np.sin(t)], 1)
-    up = np.stack([np.full(90, 390), np.linspace(390, 203, 90)], 1)
-    down = np.stack([np.full(90, 510), np.linspace(203, 390, 90)], 1)
-    truth = lay(image, np.concatenate([up, arc, down]), WHITE, 6)  # 41 widths high
-    assert farthest(truth[9:-9], trace_between(image, truth[6], truth[-6]).points) < 6.0
-
-
-@given(st.floats(2, 45), st.floats(2, 45))
-def test_the_longer_a_lead_is_unseen_the_dearer_is_every_further_width(first, second):
-    longer = gap_price(np.array([first + 4.0])) - gap_price(np.array([first]))
-    more = gap_price(np.array([first + second + 4.0])) - gap_price(np.array([first + second]))
-    assert 0 < longer[0] <= more[0] + 1e-9
 
 
 def test_a_click_on_plastic_is_passed_through_without_belief():

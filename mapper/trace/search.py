@@ -15,7 +15,6 @@ from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements
-from mapper.trace.gaps import gap_price, long_gaps
 from mapper.trace.links import Links
 
 __all__ = ["MAX_COLOUR", "Way", "find_way", "link_costs", "stands_on_line"]
@@ -42,7 +41,7 @@ BARE = 2.5  # per width where there is nothing that could hide a lead
 LIKE_LONG = 0.5  # per width beyond NARROW
 LIKE = 0.15  # per width across a stretch without line but of the lead's colour
 BRIDGE_FROM = 8.0  # cost of a stretch from which a bridge is tried
-BRIDGE = 4.0  # a bridge from anywhere, on top of the price of a gap
+BRIDGE = 4.0
 BRIDGE_RATE = 0.45  # per width
 BRIDGE_TURN = 4.0  # per squared radian at either end
 MOST_HEADS = 250
@@ -94,34 +93,22 @@ def colour_cost(colour: np.ndarray, colours: np.ndarray) -> np.ndarray:
     return MAX_COLOUR * (1 - np.exp(-(beyond**2) / (2 * COLOUR_SPREAD**2)))
 
 
-def find_way(
-    elements: Elements, links: Links, cost: np.ndarray, clicks: np.ndarray, colours: np.ndarray
-) -> Way:
+def find_way(elements: Elements, links: Links, cost: np.ndarray, clicks: np.ndarray) -> Way:
     """Cheapest way through `clicks` (K, 2), px of the layer, in turn; headings carry over.
 
     Every click must stand on a line (`stands_on_line`).
 
-    Where no line leads on, or only a dear one, long gaps are tried as well (`long_gaps`), and
-    one bridge per stretch from anywhere to anywhere.
+    Where no line leads on, or only a dear one, one long bridge per stretch is tried as well.
     """
-    graph = _Graph(links.source, links.target, cost, 2 * len(elements))
     entry = _near_click(elements, clicks[0])
     stretches: list[_Stretch] = []
-    wider = None
     for click in clicks[1:]:
         leave = _near_click(elements, click)
-        distance, previous = _from_states(graph, *entry)
+        distance, previous = _from_states(links, cost, len(elements), *entry)
         reached = distance[leave[0]] + leave[1]
-        if reached.min() > BRIDGE_FROM:
-            if wider is None:
-                unlike = colour_cost(elements.colour, colours)
-                clicked = np.concatenate([_near_click(elements, c)[0] for c in clicks])
-                wider = _joined(graph, long_gaps(elements, links, unlike, clicked))
-            distance, previous = _from_states(wider, *entry)
-            reached = distance[leave[0]] + leave[1]
         stretch = _Stretch(leave[0], reached, previous, None)
         if reached.min() > BRIDGE_FROM:
-            bridged = _bridge(elements, wider, (distance, previous), entry[0], leave)
+            bridged = _bridge(elements, links, cost, (distance, previous), entry[0], leave)
             if bridged[0] < reached.min():
                 states = bridged[1]
                 stretch = _Stretch(states[-1:], np.array([bridged[0]]), previous, states)
@@ -138,21 +125,6 @@ def find_way(
     return Way(states, float(stretches[-1].reached.min()))
 
 
-def _joined(graph: _Graph, more: tuple[np.ndarray, np.ndarray, np.ndarray]) -> _Graph:
-    links = (graph.source, graph.target, graph.cost)
-    return _Graph(*(np.concatenate(both) for both in zip(links, more, strict=True)), graph.states)
-
-
-@dataclass(frozen=True, eq=False)
-class _Graph:
-    """Source, target and cost of every link between 2 N states."""
-
-    source: np.ndarray
-    target: np.ndarray
-    cost: np.ndarray
-    states: int
-
-
 @dataclass(frozen=True, eq=False)
 class _Stretch:
     """From one click to the next: where it may leave, at what cost, and the tree of ways there.
@@ -167,13 +139,13 @@ class _Stretch:
 
 
 def _from_states(
-    links: _Graph, states: np.ndarray, costs: np.ndarray
+    links: Links, cost: np.ndarray, count: int, states: np.ndarray, costs: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Cost of the cheapest way to every state, and the state before each on it."""
-    hub = links.states
+    hub = 2 * count
     graph = csr_matrix(
         (
-            np.concatenate([links.cost, costs + 1e-9]),
+            np.concatenate([cost, costs + 1e-9]),
             (
                 np.concatenate([links.source, np.full(len(states), hub)]),
                 np.concatenate([links.target, states]),
@@ -195,7 +167,8 @@ def _back(previous: np.ndarray, state: int) -> np.ndarray:
 
 def _bridge(
     elements: Elements,
-    links: _Graph,
+    links: Links,
+    cost: np.ndarray,
     tree: tuple[np.ndarray, np.ndarray],
     entry: np.ndarray,
     leave: tuple[np.ndarray, np.ndarray],
@@ -203,7 +176,7 @@ def _bridge(
     """Cheapest way with one long straightish jump over a place where nothing is to be seen."""
     distance, previous = tree
     # By symmetry the way from a state to the click is the way back with all headings turned.
-    back, back_previous = _from_states(links, leave[0] ^ 1, leave[1])
+    back, back_previous = _from_states(links, cost, len(elements), leave[0] ^ 1, leave[1])
     near = _bridge_heads(elements, distance, leave[0])
     far = _bridge_heads(elements, back, entry)
     heading = np.stack([np.cos(elements.angle_rad), np.sin(elements.angle_rad)], 1)
@@ -220,7 +193,7 @@ def _bridge(
         distance[near][:, None]
         + back[far][None]
         + BRIDGE
-        + gap_price(length / NOMINAL_WIDTH_PX)
+        + BRIDGE_RATE * length / NOMINAL_WIDTH_PX
         + BRIDGE_TURN * (out**2 + into**2)
     )
     total[length < 1.0] = np.inf

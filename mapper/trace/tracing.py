@@ -21,8 +21,7 @@ SNAP_REACH = 0.0025  # of the photo's longer side: how far a click may be off
 MIN_SNAP_REACH_PX = 6.0
 COLOUR_SHARE = 0.4  # of the contrast at the clicks: how far the lead's colour may stray
 COLOUR_SPREAD = (5.0, 14.0)
-WINDOWS = (25.0, 50.0)  # widths around the clicks that are searched, at least; wider when poor
-GOOD = 5.0  # cost of a way for which nothing farther off is looked at
+WINDOW = 50.0  # widths around the clicks that are searched, at least
 WINDOW_SHARE = 0.4  # of the distance of the clicks
 ALIKE = 0.6
 SAME_PLACE_PX = 1.5
@@ -58,25 +57,15 @@ def trace_between(
     places = np.array([p if s is None else s.xy_px for p, s in zip(clicks, seen, strict=True)])
     colours = np.array([s.colour for s in snaps])
     at = layer.from_photo(places)
-    for window in _windows(at):
-        elements = _elements_of_lead(layer, snaps, colours, at, window)
-        lost = np.array([p for p in at if not stands_on_line(elements, p)]).reshape(-1, 2)
-        elements = joined(elements, _placeholders(lost, colours[0], width_px * layer.scale))
-        links = link_elements(elements, layer.lab)
-        cost = link_costs(elements, links, colours, width_px * layer.scale)
-        way = find_way(elements, links, cost, at, colours)
-        if way.cost < GOOD:
-            break
+    elements = _elements_of_lead(layer, snaps, colours, at)
+    lost = np.array([p for p in at if not stands_on_line(elements, p)]).reshape(-1, 2)
+    elements = joined(elements, _placeholders(lost, colours[0], width_px * layer.scale))
+    links = link_elements(elements, layer.lab)
+    cost = link_costs(elements, links, colours, width_px * layer.scale)
+    way = find_way(elements, links, cost, at)
     if len(way.states) < 2:
         return _blind(clicks)
     return _as_trace(layer, elements.take(way.states >> 1), colours, width_px)
-
-
-def _windows(clicks: np.ndarray) -> list[float]:
-    """Margins around `clicks`, px of the layer: a narrow one first, where that saves much."""
-    far = WINDOW_SHARE * float(np.hypot(*(clicks.max(0) - clicks.min(0))))
-    near, wide = (max(far, widths * NOMINAL_WIDTH_PX) for widths in WINDOWS)
-    return [near, wide] if near < 0.7 * wide else [wide]
 
 
 def _placeholders(places: np.ndarray, colour: np.ndarray, width: float) -> Elements:
@@ -94,13 +83,14 @@ def _placeholders(places: np.ndarray, colour: np.ndarray, width: float) -> Eleme
 
 
 def _elements_of_lead(
-    layer: Layer, snaps: list[Snap], colours: np.ndarray, clicks: np.ndarray, margin: float
+    layer: Layer, snaps: list[Snap], colours: np.ndarray, clicks: np.ndarray
 ) -> Elements:
     """Line elements made for this lead's colour beside those of any colour that are like it.
 
-    Only up to `margin` px of the layer around `clicks` (K, 2) is searched.
+    Only the neighbourhood of `clicks` (K, 2), px of the layer, is searched.
     """
     low, high = clicks.min(0), clicks.max(0)
+    margin = max(WINDOW_SHARE * float(np.hypot(*(high - low))), WINDOW * NOMINAL_WIDTH_PX)
     x0, y0 = np.maximum(np.floor(low - margin), 0).astype(int)
     x1, y1 = np.ceil(high + margin).astype(int)
     spread = float(np.clip(COLOUR_SHARE * min(s.contrast for s in snaps), *COLOUR_SPREAD))
