@@ -41,7 +41,7 @@ class Links:
     `far` (M,) bool;
     `between` (M_far, FAR_SAMPLES, 3) Lab colours along the far links, in their order;
     `bare` (M_far, FAR_SAMPLES) 0..1: there it looks like what lies beside the line, and bare
-    ground hides no lead; `stops`: states at which a line ends.
+    ground hides no lead.
     """
 
     source: np.ndarray
@@ -53,7 +53,6 @@ class Links:
     far: np.ndarray
     between: np.ndarray
     bare: np.ndarray
-    stops: np.ndarray
 
 
 def hermite(
@@ -86,7 +85,6 @@ def link_elements(elements: Elements, lab: np.ndarray) -> Links:
             np.zeros(0, bool),
             np.zeros((0, FAR_SAMPLES, 3)),
             np.zeros((0, FAR_SAMPLES)),
-            zi,
         )
     direction = np.stack([np.cos(elements.angle_rad), np.sin(elements.angle_rad)], 1)
     pairs = cKDTree(elements.xy).query_pairs(NEAR_PX, output_type="ndarray")
@@ -111,7 +109,6 @@ def link_elements(elements: Elements, lab: np.ndarray) -> Links:
         is_far,
         between,
         bare,
-        stops,
     )
 
 
