@@ -167,6 +167,8 @@ def test_a_job_goes_out_and_in_on_the_command_line(packed, other, tmp_path, caps
     job, _, store = packed
     target = tmp_path / "job.zip"
     assert main(["pack", job.id, str(target), "--store", str(store.folder)]) == 0
+    with zipfile.ZipFile(target) as pack:
+        assert pack.read("readable/route map to scale.pdf").startswith(b"%PDF-")
     assert main(["take-in", str(target), "--store", str(other.folder)]) == 0
     there = other.job(capsys.readouterr().out.strip())
     assert there.to_mapping() == job.to_mapping()

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 
 from mapper.errors import MapperError, shown
 from mapper.exchange import read_form, write_form
 from mapper.records import (
+    Job,
     JobStore,
     Moved,
     default_store_folder,
     import_route_map,
     is_pack,
+    job_to_share,
     move_archive,
     read_pack,
     readable_copies,
@@ -19,6 +22,7 @@ from mapper.records import (
     write_pack,
 )
 from mapper.routes import write_route_map
+from mapper.sheets import route_sheet_pdf
 
 __all__ = ["convert", "move", "pack_job", "take_in"]
 
@@ -38,7 +42,7 @@ def pack_job(folder: Path | None, wanted: str, target: Path) -> tuple[str, ...]:
                 "give the id of one."
             )
         job = store.job(found[0])
-        readable = readable_copies(job, "route map")
+        readable = readable_copies(job, "route map") | _route_sheet(job)
         beside = target.with_name(f"{target.name}.part")
         try:
             with open(beside, "wb") as file:
@@ -50,6 +54,19 @@ def pack_job(folder: Path | None, wanted: str, target: Path) -> tuple[str, ...]:
         return warnings
     finally:
         store.close()
+
+
+def _route_sheet(job: Job) -> dict[str, bytes]:
+    """The route map to scale by file name; none without a plate, or paper to hold it."""
+    if job.plate is None:
+        return {}
+    for paper in ("A4", "A3"):
+        try:
+            drawn = (job_to_share(job), job.name or "Job without a name", datetime.now(), paper)
+            return {"route map to scale.pdf": route_sheet_pdf(*drawn, job.provisional_ids())}
+        except MapperError:  # the plate is too large for this paper
+            continue
+    return {}
 
 
 def take_in(folder: Path | None, source: Path) -> str:

@@ -18,7 +18,7 @@ from mapper.sheets import (
 )
 from mapper.ui import looks
 
-__all__ = ["route_sheet_panel", "wire_tags_panel"]
+__all__ = ["route_map_pdf", "route_sheet_panel", "wire_tags_panel"]
 
 ROLL = "Roll"
 # common practice, no source
@@ -50,6 +50,11 @@ def route_sheet_panel(job: Job, stem: str) -> None:
         )
     st.caption("Print at 100 %, without fitting to the page, and measure the bar: 50 mm.")
     st.image(svg, width="stretch", alt="The route map to scale")
+
+
+def route_map_pdf(job: Job, paper: str = "A4") -> bytes:
+    """The route map to scale as PDF. Raises MapperError for paper that is too small."""
+    return _route_sheet(job.id, job.revision, paper, job)[0]
 
 
 def wire_tags_panel(job: Job, stem: str) -> None:

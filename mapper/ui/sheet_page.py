@@ -17,7 +17,7 @@ from mapper.sheets import PAPERS_MM, pull_sheet_pdf, pull_sheet_svg
 from mapper.ui import jobbar, looks
 from mapper.ui.findings import findings_of
 from mapper.ui.parts_panel import part_how
-from mapper.ui.print_panels import route_sheet_panel, wire_tags_panel
+from mapper.ui.print_panels import route_map_pdf, route_sheet_panel, wire_tags_panel
 from mapper.ui.pull_crops import pull_crops_panel, pull_crops_pdf
 from mapper.ui.response_record import record_files, response_sheet_panel
 from mapper.ui.session import go, open_store
@@ -139,6 +139,12 @@ def _pack(job: Job, stem: str) -> bytes:
         readable[f"{stem} pull order with crops.pdf"] = pull_crops_pdf(job)
     except MapperError:  # no lead is traced yet: the pack goes without a sheet
         pass
+    for paper in ("A4", "A3"):
+        try:
+            readable[f"{stem} route map to scale.pdf"] = route_map_pdf(job, paper)
+            break
+        except MapperError:  # the plate is too large for this paper
+            continue
     readable |= record_files(job, stem)
     if job.done:
         readable[f"{stem} teardown log.csv"] = _log_table(job)
