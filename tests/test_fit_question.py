@@ -10,8 +10,16 @@ import cv2
 import numpy as np
 import pytest
 
-from mapper.fit import FitFailed, PhotoFit, api, one_question, question, rival_fit, telling_feature
-from mapper.fit.api import _half_turned
+from mapper.fit import (
+    FitFailed,
+    PhotoFit,
+    judge,
+    one_question,
+    question,
+    rival_fit,
+    telling_feature,
+)
+from mapper.fit.rivals import half_turned
 from mapper.photos import load_photo
 from mapper.plate import Plate
 from mapper.records import JobStore, PhotoEntry, fit_changes
@@ -35,7 +43,7 @@ def two_answers(shared_plates):
     middle = np.ptp(plate.outline_array, axis=0) / 2 + plate.outline_array.min(axis=0)
     wrong = replace(
         right,
-        camera=_half_turned(right.camera, middle),
+        camera=half_turned(right.camera, middle),
         rival=right.camera.moved(np.array([1e-4, 0, 0, 0.2, 0, 0, 0, 0])),
         verdict="doubtful",
         reasons=(REASON,),
@@ -86,7 +94,7 @@ def test_it_is_asked_only_when_nothing_else_is_in_doubt(two_answers):
 
 def test_doubt_about_the_side_is_known_by_the_words_of_the_fit():
     reason = f'"{question.SIDE} would fit nearly as well'
-    assert reason in inspect.getsource(api)
+    assert reason in inspect.getsource(judge)
 
 
 def test_the_true_picture_shows_the_bore_and_the_other_one_does_not(two_answers):
