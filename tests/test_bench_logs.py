@@ -66,6 +66,21 @@ def test_what_cannot_be_read_is_refused_with_the_place(text, words):
         read_response_log(text.encode())
 
 
+def test_remarks_and_currents_are_no_open_sensors():
+    text = (
+        "time,Z01 [K],Z02,remark,supply [A],zone\n0,293.15,OPEN,cold,0,\n5,293.25,OPEN,,2.1,Z01\n"
+        "10,294.15,,wind,2.0,Z02\n"
+    )
+    log = read_response_log(text)
+    assert log.sensors == ("Z01", "Z02")
+    assert log.temps_c[:, 0] == pytest.approx([20, 20.1, 21]) and np.isnan(log.temps_c[:, 1]).all()
+
+
+def test_a_sensor_that_shows_words_only_stays_a_sensor():
+    log = read_response_log("time,Z01,Z02,zone\n0,20,fault,\n5,21,fault,Z01\n9,21,fault,Z02\n")
+    assert log.sensors == ("Z01", "Z02")
+
+
 def test_thousands_or_decimals_are_no_number():
     table = read_log_table('time;a\n0;"1.234,5"\n1;3\n')
     assert np.isnan(table.values[0, 0]) and table.values[1, 0] == 3

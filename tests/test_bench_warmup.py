@@ -194,6 +194,17 @@ def test_a_log_of_a_warm_up_is_read():
         read_warm_up(text, "D09")
 
 
+def test_a_log_of_a_warm_up_is_in_a_unit_of_temperature():
+    text = "time,power [W],D07 [K],D08 [deg F]\n0,400,293.15,68\n10,400,303.15,86\n"
+    for column in (None, "D07", "D08"):
+        points = np.array(read_warm_up(text, column))
+        assert points == pytest.approx(np.array([(0, 20), (10, 30)]))
+    with pytest.raises(BenchError, match="W, which is no temperature"):
+        read_warm_up(text, "power")
+    with pytest.raises(BenchError, match="no column with temperatures"):
+        read_warm_up("time,D07 [ohm]\n0,52\n10,53\n")
+
+
 @given(st.recursive(st.none() | st.floats() | st.text(max_size=5),
                     lambda one: st.lists(one, max_size=3), max_leaves=6))  # fmt: skip
 def test_a_damaged_entry_is_refused_and_a_whole_one_comes_back(points):

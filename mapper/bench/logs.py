@@ -19,7 +19,7 @@ import numpy as np
 from mapper.bench.errors import BenchError
 from mapper.errors import shown
 
-__all__ = ["LoggedTable", "read_log_table"]
+__all__ = ["LoggedTable", "celsius", "read_log_table"]
 
 MAX_MB = 20
 MAX_ROWS = 100_000
@@ -85,6 +85,22 @@ def read_log_table(data: bytes | str) -> LoggedTable:
     return LoggedTable(
         time_s, titles, tuple(unit for _, unit in split), values.reshape(len(body), -1), words
     )
+
+
+def celsius(table: LoggedTable, column: int) -> np.ndarray | None:
+    """Return the (N,) values of a column in °C, nan where there is none.
+
+    A column without a unit is taken as °C; None where its unit is none of a temperature.
+    """
+    unit = table.units[column].casefold().replace("°", "").replace("degrees", "").strip()
+    values, unit = table.values[:, column], unit.removeprefix("deg").strip()
+    if unit in ("", "c", "celsius"):
+        return values
+    if unit in ("f", "fahrenheit"):
+        return (values - 32) / 1.8
+    if unit in ("k", "kelvin"):
+        return values - 273.15
+    return None
 
 
 def _text(data: bytes | str) -> str:

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from mapper.bench.errors import BenchError
-from mapper.bench.logs import LoggedTable, read_log_table
+from mapper.bench.logs import LoggedTable, celsius, read_log_table
+from mapper.bench.values import OPEN_WORDS
 from mapper.errors import shown
 
 __all__ = ["ResponseLog", "read_response_log", "zone_key"]
@@ -71,22 +72,27 @@ def read_response_log(data: bytes | str) -> ResponseLog:
         power = {}
     else:
         heaters, on = tuple(power.values()), _powered(table, list(power))
-    sensors = [i for i in range(len(titles)) if i != naming and i not in power]
     if not heaters:
         raise BenchError(
             "The log does not tell which heater was on: add a column called zone that names it "
             "in every row, or one column per heater such as 'Z01 on' with 0 and 1."
         )
+    keys = [zone_key(name) for name in heaters]
+    temps_of = {
+        i: values
+        for i in range(len(titles))
+        if i != naming
+        and i not in power
+        and not _remarks(table, i, keys)
+        and (values := celsius(table, i)) is not None
+    }
+    sensors = list(temps_of)
     if not sensors:
         raise BenchError("The log has no column of a sensor: add one per thermocouple.")
-    keys = [zone_key(name) for name in heaters]
     twice = next((n for n, key in zip(heaters, keys, strict=True) if keys.count(key) > 1), None)
     if twice is not None:
         raise BenchError(f"The heater {shown(twice)} is written in two ways: use one name.")
-    temps_c = table.values[:, sensors].copy()
-    for column, i in enumerate(sensors):
-        if table.units[i].casefold().strip("° ") in ("f", "deg f", "fahrenheit"):
-            temps_c[:, column] = (temps_c[:, column] - 32) / 1.8
+    temps_c = np.stack(list(temps_of.values()), axis=1)
     with np.errstate(invalid="ignore"):
         temps_c[(temps_c < LOWEST_C) | (temps_c > HIGHEST_C)] = np.nan
     names = tuple(_SENSOR_WORDS.sub("", table.titles[i]) or table.titles[i] for i in sensors)
@@ -94,6 +100,13 @@ def read_response_log(data: bytes | str) -> ResponseLog:
     # Heaters in the order of the sensors, not in that of their turns.
     order = sorted(range(len(heaters)), key=lambda h: (place.get(keys[h], len(place)), h))
     return ResponseLog(table.time_s, names, temps_c, tuple(heaters[h] for h in order), on[:, order])
+
+
+def _remarks(table: LoggedTable, column: int, heaters: list[str]) -> bool:
+    """True for a column of words that belongs to no heater: it is no sensor that is open."""
+    words = {word.casefold() for word in table.words[column]} - {*NOBODY, *OPEN_WORDS}
+    numbers = np.isfinite(table.values[:, column]).any()
+    return bool(words) and not numbers and zone_key(table.titles[column]) not in heaters
 
 
 def _named(table: LoggedTable, column: int) -> tuple[tuple[str, ...], np.ndarray]:

@@ -25,7 +25,7 @@ from scipy.optimize import least_squares
 from scipy.stats import f as f_ratio
 
 from mapper.bench.errors import BenchError
-from mapper.bench.logs import read_log_table
+from mapper.bench.logs import celsius, read_log_table
 from mapper.errors import shown
 
 __all__ = ["Rise", "WarmUp", "fit_rise", "read_warm_up", "warnings_for"]
@@ -130,7 +130,7 @@ class Rise:
 
 
 def read_warm_up(data: bytes | str, column: str | None = None) -> tuple[tuple[float, float], ...]:
-    """Read (seconds, °C) from a logged table: the column named, or the first with numbers.
+    """Read (seconds, °C) from a logged table: the column named, or the first with temperatures.
 
     Raises
     ------
@@ -138,19 +138,24 @@ def read_warm_up(data: bytes | str, column: str | None = None) -> tuple[tuple[fl
         There is no such table or column.
     """
     table = read_log_table(data)
-    filled = np.isfinite(table.values).any(axis=0)
-    if column is None:
-        at = int(np.argmax(filled))
-    else:
+    temps_c = {
+        i: values for i in range(len(table.titles)) if (values := celsius(table, i)) is not None
+    }
+    filled = [i for i, values in temps_c.items() if np.isfinite(values).any()]
+    if column is not None:
         names = [title.casefold() for title in table.titles]
         if column.casefold() not in names:
             raise BenchError(f"The log has no column {shown(column)}: choose another.")
         at = names.index(column.casefold())
-    if not filled.any() or not filled[at]:
-        raise BenchError("The log has no column with temperatures: add one.")
-    values = table.values[:, at]
-    if table.units[at].casefold().strip("° ") in ("f", "deg f", "fahrenheit"):
-        values = (values - 32) / 1.8
+        if at not in temps_c:
+            raise BenchError(
+                f"Column {shown(column)} is in {shown(table.units[at])}, which is no temperature: "
+                "choose another."
+            )
+        filled = [i for i in filled if i == at]
+    if not filled:
+        raise BenchError("The log has no column with temperatures: add one, in °C, °F or K.")
+    values = temps_c[filled[0]]
     there = np.isfinite(values) & (values > -100) & (values < 1500)
     return tuple(
         (float(t), float(c)) for t, c in zip(table.time_s[there], values[there], strict=True)
