@@ -24,6 +24,7 @@ from mapper.records import (
     move_archive,
     next_job_entries,
     open_demo,
+    shared_places,
     write_pack,
 )
 from mapper.records.migrations import FIRST, HEAD
@@ -213,6 +214,27 @@ def test_an_archive_moves_on_the_command_line(tmp_path: Path, capsys):
     new.close()
     assert main(command) == 2  # it holds jobs already
     assert main([*command[:3], "--to-store", str(tmp_path / "old")]) == 2
+
+
+def test_an_archive_that_is_not_there_is_not_moved(tmp_path: Path, capsys):
+    command = ["move", "--store", str(tmp_path / "mistyped"), "--to-store", str(tmp_path / "new")]
+    assert main(command) == 2
+    assert "There is no archive" in capsys.readouterr().err
+    assert not (tmp_path / "mistyped").exists() and not (tmp_path / "new").exists()
+
+
+def test_packs_go_out_of_and_into_the_archive_that_the_app_opens(
+    new_database, tmp_path: Path, monkeypatch, capsys
+):
+    monkeypatch.setenv("MAPPER_DATABASE", new_database)
+    monkeypatch.setenv("MAPPER_PHOTOS", "memory://packs")
+    shared = JobStore(tmp_path / "bench", *shared_places())
+    shared.create("lid")
+    pack = tmp_path / "lid.zip"
+    assert main(["pack", "lid", str(pack), "--store", str(tmp_path / "other bench")]) == 0
+    assert main(["take-in", str(pack), "--store", str(tmp_path / "other bench")]) == 0
+    assert len(shared.jobs(search="lid")) == 2
+    shared.close()
 
 
 def test_routes_that_end_where_somebody_stopped_are_never_taken_as_built(tmp_path: Path):

@@ -8,6 +8,7 @@ from pathlib import Path
 from mapper.errors import MapperError, shown
 from mapper.exchange import read_form, write_form
 from mapper.records import (
+    ARCHIVE_FILE,
     Job,
     JobStore,
     Moved,
@@ -18,6 +19,7 @@ from mapper.records import (
     move_archive,
     read_pack,
     readable_copies,
+    shared_places,
     take_in_pack,
     write_pack,
 )
@@ -32,7 +34,7 @@ def pack_job(folder: Path | None, wanted: str, target: Path) -> tuple[str, ...]:
 
     Raises MapperError for no such job, two of one name, or a file that can't be written.
     """
-    store = JobStore(folder or default_store_folder())
+    store = _archive(folder)
     try:
         found = [job.id for job in store.jobs() if wanted in (job.id, job.name)]
         if len(found) != 1:
@@ -71,7 +73,7 @@ def _route_sheet(job: Job) -> dict[str, bytes]:
 
 def take_in(folder: Path | None, source: Path) -> str:
     """Make a job of a pack or a route map and return its id. Raises MapperError."""
-    store = JobStore(folder or default_store_folder())
+    store = _archive(folder)
     try:
         if source.suffix.lower() == ".zip" and is_pack(source):
             return take_in_pack(store, read_pack(source))
@@ -86,9 +88,12 @@ def move(
 ) -> Moved:
     """Copy an archive to another place: each is (folder, database URL, photos URL).
 
-    Raises MapperError for the same place twice, or when something did not arrive.
+    Raises MapperError for no such old archive, the same place twice, or when something did
+    not arrive.
     """
     folder = old[0] or default_store_folder()
+    if old[1] is None and not (folder / ARCHIVE_FILE).is_file():
+        raise MapperError(f"There is no archive in {shown(folder, 200)}: name its folder.")
     if (folder.resolve(), old[1]) == (new[0].resolve(), new[1]):
         raise MapperError("The old and the new archive are the same place: choose another.")
     source, target = JobStore(folder, *old[1:]), JobStore(*new)
@@ -110,6 +115,11 @@ def convert(source: Path, target: Path) -> None:
         target.write_bytes(data)
     except OSError as error:
         raise _unwritable(target, error) from error
+
+
+def _archive(folder: Path | None) -> JobStore:
+    """The archive that the app would open: in the folder, or on the server of the settings."""
+    return JobStore(folder or default_store_folder(), *shared_places())
 
 
 def _read(path: Path) -> bytes:

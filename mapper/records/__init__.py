@@ -40,7 +40,7 @@ from mapper.records.listing import EditRecord, JobSummary
 from mapper.records.moving import Moved, move_archive
 from mapper.records.pack import JobPack, is_pack, read_pack, take_in_pack, write_pack
 from mapper.records.parts import CoverEntry, JobParts, TakeoutEntry, parts_in_file
-from mapper.records.places import default_store_folder, shared_places
+from mapper.records.places import ARCHIVE_FILE, default_store_folder, shared_places
 from mapper.records.rebuilding import (
     AsBuilt,
     Correction,
@@ -56,6 +56,7 @@ from mapper.records.store import JobStore
 from mapper.records.successor import next_job_entries
 
 __all__ = [
+    "ARCHIVE_FILE",
     "RENAME_DEPENDS_ON",
     "TICK_DEPENDS_ON",
     "AsBuilt",

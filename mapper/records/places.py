@@ -18,12 +18,15 @@ from mapper.records.originals import Originals
 from mapper.records.shelf import SharedOriginals
 
 __all__ = [
+    "ARCHIVE_FILE",
     "Database",
     "default_store_folder",
     "open_database",
     "open_originals",
     "shared_places",
 ]
+
+ARCHIVE_FILE = "jobs.sqlite"
 
 
 def default_store_folder() -> Path:
@@ -49,11 +52,11 @@ class Database:
 
 
 def open_database(folder: Path, url: str | None) -> Database:
-    """The database at `url` (PostgreSQL), or the file ``jobs.sqlite`` in the folder."""
+    """The database at `url` (PostgreSQL), or the file `ARCHIVE_FILE` in the folder."""
     if url is not None:
         engine = postgres.open_engine(postgres.url_of(url), migrate)
         return Database(engine, postgres.mended, postgres.READ, {})
-    path = folder / "jobs.sqlite"
+    path = folder / ARCHIVE_FILE
     engine = sqlite.open_engine(path, schema.VERSION, migrate)
     return Database(engine, lambda: sqlite.mended(path), {}, sqlite.WRITE)
 
