@@ -67,6 +67,22 @@ def test_plan_without_json_reads_as_text(map_file, capsys):
     assert "   1. pull Z01-H" in capsys.readouterr().out
 
 
+def test_plan_tells_a_lock_with_its_ring_and_the_ways_out(tmp_path, capsys):
+    # two leads that cross twice, each on top once, and lie there with opposite free ends
+    heater = {**MAP["wires"][0], "points": [[60, 50], [240, 150], [300, 50]]}
+    sensor = {**MAP["wires"][1], "points": [[300, 150], [240, 50], [60, 150]]}
+    crossings = [*MAP["crossings"], {"a": "Z01-H", "b": "Z02-T", "x": 270, "y": 100, "top": "b"}]
+    path = tmp_path / "locked.json"
+    locked = {**MAP, "wires": [heater, sensor], "crossings": crossings}
+    path.write_text(json.dumps(locked), encoding="utf-8")
+    assert main(["plan", str(path)]) == 0
+    told = capsys.readouterr().out
+    assert "hold each other locked" in told
+    assert "Z01-H lies over Z02-T at" in told and "Z02-T lies over Z01-H at" in told
+    ways = [line.split(": ", 1)[1] for line in told.splitlines() if "way out" in line]
+    assert ways[0].startswith("Look again at") and ways[-1].startswith("Cut and replace")
+
+
 def test_check_passes_a_good_order_and_condemns_a_bad_one(map_file, tmp_path, capsys):
     order = tmp_path / "order.csv"
     order.write_text("wire\nZ01-H\nZ02-T\n", encoding="utf-8")

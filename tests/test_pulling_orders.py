@@ -62,6 +62,7 @@ def test_order_of_whole_leads_is_read_in_every_usual_table(text):
         "action,wire,past_x,past_y\npeel,Z05-T,120.5,60.2\npull,Z03-H,,\n",
         "peel,Z05-T,120.5,60.2\npull,Z03-H\n",
         "1,peel,Z05-T,120.5,60.2\n2,pull,Z03-H,,\n",
+        "action;wire;past_x;past_y\r\npeel;Z05-T;120,5;60,2\r\npull;Z03-H;;\r\n",
         "past_x,past_y,wire,action\n120.5,60.2,Z05-T,Peel\n,,Z03-H,PULL\n",
     ],
 )
@@ -83,6 +84,8 @@ def test_order_is_read_from_a_file(tmp_path):
     ("text", "words"),
     [
         ("", "empty"),
+        ("wire\n", "heading and no steps"),
+        ("action;wire;past_x;past_y\npeel;Z1;1.120,5;60,2\n", "row 2 .* without a place"),
         ("wire\nZ1\n\npush,Z2\n", "row 4 .* more than a lead"),
         ("action,wire\npull,Z1\npush,Z2\n", "row 3 .* push"),
         ("action,wire\npull,\n", "row 2 .* names no lead"),

@@ -181,27 +181,30 @@ def _plan(arguments: argparse.Namespace) -> int:
     from mapper.pulling import plan_pull
     from mapper.routes import read_route_map
 
-    plan = plan_pull(_with_parts(read_route_map(arguments.file))).to_dict()
+    plan = plan_pull(_with_parts(read_route_map(arguments.file)))
     if arguments.json:
-        print(json.dumps(plan, indent=1, ensure_ascii=False, allow_nan=False))
+        print(json.dumps(plan.to_dict(), indent=1, ensure_ascii=False, allow_nan=False))
         return 0
     words = {
         "complete": "Every lead comes out.",
         "needs-a-look": "Open crossings hold some leads back.",
         "locked": "Some leads hold each other locked.",
     }
-    print(words[plan["status"]])
-    for number, step in enumerate(plan["steps"], 1):
-        if step["action"] == "pull":
-            print(f"{number:4}. pull {step['wire']}")
+    print(words[plan.status])
+    for number, step in enumerate(plan.steps, 1):
+        if step.past is None:
+            print(f"{number:4}. pull {step.wire}")
         else:
-            print(f"{number:4}. peel {step['wire']} to just past {_place(*step['past'])}")
-    for place in plan["look_at"]:
-        where = _place(place["x"], place["y"])
-        print(f"  look at {place['a']} / {place['b']} at {where}: may free {place['frees']}")
-    for locked in plan["locked"]:
-        places = ", ".join(_place(*at) for at in locked["crossings"])
-        print(f"  locked: {', '.join(locked['wires'])} at {places}")
+            print(f"{number:4}. peel {step.wire} to just past {_place(*step.past)}")
+    for look in plan.look_at:
+        where = _place(look.x_mm, look.y_mm)
+        print(f"  look at {look.a} / {look.b} at {where}: may free {look.frees}")
+    for locked in plan.locked:
+        print(f"  locked: {', '.join(locked.wires)}. {locked.cycle}")
+        for number, release in enumerate(locked.release, 1):
+            print(f"    way out {number}: {release.words}")
+        if locked.held:
+            print(f"    behind them: {', '.join(locked.held)}")
     return 0
 
 

@@ -84,6 +84,8 @@ def read_order(source: str | Path | bytes) -> list[Step]:
     if "wire" in header:
         columns = {name: i for i, name in enumerate(header) if name}
         rows = rows[1:]
+        if not rows:
+            raise PullError("the order has a heading and no steps; give one lead per row")
     else:
         columns = _guess_columns([cells for _, cells in rows])
     return [_step(number, cells, columns) for number, cells in rows]
@@ -160,8 +162,8 @@ def _step(number: int, cells: list[str], columns: dict[str, int]) -> Step:
         )
     if action == "pull":
         return Step("pull", wire)
-    try:
-        past = (float(cell("past_x")), float(cell("past_y")))
+    try:  # a cell that holds a comma still has it for a decimal mark
+        past = (float(cell("past_x").replace(",", ".")), float(cell("past_y").replace(",", ".")))
     except ValueError:
         past = (float("nan"), float("nan"))
     if not (isfinite(past[0]) and isfinite(past[1])):
