@@ -54,13 +54,11 @@ def route_map_bytes(route_map: RouteMap) -> bytes:
 
 
 def readable_copies(job: Job, stem: str) -> dict[str, bytes]:
-    """Return the job's route map in every form, by file name; none without a plate.
-
-    Raises as `export_route_map`.
-    """
-    if job.plate is None:
+    """Return the job's route map in every form, by file name; none while it can't be written."""
+    try:
+        route_map = job_to_share(job)
+    except RecordsError:  # no plate or no exit yet: the job itself is whole without them
         return {}
-    route_map = job_to_share(job)
     copies = {f"{stem}{ending}": write(route_map) for ending, (_, _, write, _) in FORMS.items()}
     return {f"{stem}.json": route_map_bytes(route_map), **copies}
 

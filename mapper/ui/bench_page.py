@@ -14,7 +14,7 @@ from mapper.sheets import pull_way, stage_rank
 from mapper.ui import jobbar, looks
 from mapper.ui.crops import Crop, crop_of_place, draw_lead
 from mapper.ui.findings import Findings, findings_of
-from mapper.ui.log_panel import log_panel, override_notes
+from mapper.ui.log_panel import contradiction_notes, log_panel, override_notes
 from mapper.ui.marking import another_lead, break_form, override_form, tick, why_lines
 from mapper.ui.parts_panel import part_how
 from mapper.ui.pull_words import pull_words
@@ -48,8 +48,7 @@ def show() -> None:
     findings = findings_of(ctx.job)
     st.html(_STYLE)
     looks.cautions()
-    for sentence in findings.contradictions:
-        looks.note(sentence, "stop")
+    contradiction_notes(findings)
     override_notes(findings)
     steps = () if findings.offered is None else findings.offered.steps
     if not steps:

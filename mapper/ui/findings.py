@@ -35,6 +35,7 @@ __all__ = ["Findings", "NextThing", "findings_of", "meeting_key"]
 
 NAMED = 8  # names in one sentence
 LEAST_UNSEEN_MM = 1.0
+READINGS = {"ohm", "insulation_mohm", "loop_ohm", "shown_c"}  # of a zone, taken on the bench
 
 
 @dataclass(frozen=True)
@@ -255,7 +256,8 @@ class Findings:
         job = self.job
         if job.plate is None:
             return "No plate yet"
-        parts = [f"{len(job.plate.drops)} drops"]
+        drops = len(job.plate.drops)
+        parts = ["1 drop" if drops == 1 else f"{drops} drops"]
         if job.photos:
             doubtful = f" ({len(self.doubtful)} doubtful)" if self.doubtful else ""
             parts.append(f"{len(job.fits)} of {len(job.photos)} photos fitted{doubtful}")
@@ -314,17 +316,20 @@ class Findings:
             return NextThing("add photos", "photos")
         if not job.fits and not job.leads:
             return NextThing("fit the photos to the plate", "fit")
+        if self.out and not self.leads_left:
+            return self._after_the_last_lead()
         if self.doubtful:
             names = {photo.sha256: photo.name for photo in job.photos}
             return NextThing(
                 f"look at the doubtful fit of {names.get(self.doubtful[0], 'a photo')}", "fit"
             )
-        missing = job.missing_leads()
+        missing = [lead.id for lead in job.missing_leads() if lead.id not in self._gone]
         if missing:
             more = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
-            return NextThing(f"trace {missing[0].id}{more}", "leads")
-        if self.unfinished:
-            return NextThing(f"trace {self.unfinished[0]} to its exit", "leads")
+            return NextThing(f"trace {missing[0]}{more}", "leads")
+        unfinished = [name for name in self.unfinished if name not in self._gone]
+        if unfinished:
+            return NextThing(f"trace {unfinished[0]} to its exit", "leads")
         plan = self.offered
         if plan is None:
             return NextThing("trace the leads", "leads")
@@ -336,9 +341,29 @@ class Findings:
             return NextThing(f"{self.act(step).lower()} {step.wire}", "plan")
         if plan.locked:
             return NextThing(f"release the locked set of {', '.join(plan.locked[0].wires)}", "plan")
+        return self._after_the_last_lead()
+
+    @cached_property
+    def _gone(self) -> frozenset[str]:
+        """Leads of the job of which no piece is in the plate any more."""
+        if self.planned_on is None:
+            return frozenset()
+        lead_of = self.job.teardown.lead_of
+        return frozenset(map(lead_of, self.out)) - frozenset(map(lead_of, self.leads_left))
+
+    def _after_the_last_lead(self) -> NextThing:
+        """What to do next once no lead is in the plate any more."""
+        job = self.job
+        if self.offered is not None and self.offered.steps:
+            step = self.offered.steps[0]
+            return NextThing(f"{self.act(step).lower()} {step.wire}", "plan")
+        if not any(zone.data.keys() & READINGS for zone in job.zones):
+            return NextThing("all leads are out: measure heaters and thermocouples", "readings")
         if job.as_built is None:
             return NextThing("all leads are out: plan the next wiring", "rebuild")
-        return NextThing("all leads are out; print the sheet for the file", "sheet")
+        if not job.names("response"):
+            return NextThing("test that each heater answers on its own sensor", "response")
+        return NextThing("print the sheets for the file", "sheet")
 
 
 def _first(names: Sequence[str]) -> str:

@@ -22,6 +22,7 @@ class Handover:
 
     done: tuple[str, ...]
     now: tuple[str, ...]
+    unfit: tuple[str, ...]
     blocked: tuple[str, ...]
     questions: tuple[str, ...]
     missing: tuple[str, ...]
@@ -33,6 +34,7 @@ class Handover:
         return (
             ("Done", self.done),
             ("Can be done now", self.now),
+            ("In the log, but not as the map is now", self.unfit),
             ("Held back, and by what", self.blocked),
             ("Open questions", self.questions),
             ("Missing", self.missing),
@@ -46,6 +48,7 @@ def handover_of(findings: Findings) -> Handover:
     return Handover(
         done=_some(_done(findings)),
         now=_some(_now(findings)),
+        unfit=_some(list(findings.contradictions)),
         blocked=_some(_blocked(findings)),
         questions=_some(_questions(findings)),
         missing=_some(_missing(job, findings)),
@@ -118,12 +121,11 @@ def _now(findings: Findings) -> list[str]:
 def _blocked(findings: Findings) -> list[str]:
     if findings.planned_on is None or findings.plan is None:
         return []
-    lines = list(findings.contradictions)
-    for locked in findings.plan.locked:
-        lines.append(f"Locked together: {_listed(locked.wires)}.")
+    lines = [f"Locked together: {_listed(one.wires)}." for one in findings.plan.locked]
     held = safe_now(findings.planned_on, findings.done).held
     for name, (other, x_mm, y_mm, reason) in held.items():
         where = place_words((x_mm, y_mm))
+        other = "its own other pass" if other == name else other
         if reason == "lies under":
             lines.append(f"{name} lies under {other} at {where}.")
         else:

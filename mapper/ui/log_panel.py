@@ -21,10 +21,11 @@ from mapper.ui.findings import Findings
 from mapper.ui.marking import break_form, moved_leads, put_back
 from mapper.ui.session import Context
 
-__all__ = ["LogLine", "log_lines", "log_panel", "override_notes"]
+__all__ = ["LogLine", "contradiction_notes", "log_lines", "log_panel", "override_notes"]
 
 LINES = 12  # newest lines, with their buttons; the rest stands in a plain list
 OVERRIDES = 5
+CONTRADICTIONS = 3  # told in full; the step at hand must stay in sight
 BEFORE = 3  # overruled judgements named in one line
 _STYLE = """<style>
 .log { border-left: 6px solid #c9cfd4; padding: .1rem .7rem; margin: .1rem 0; }
@@ -111,6 +112,18 @@ def _from_history(job: Job, history: Sequence[EditRecord]) -> list[LogLine]:
             words = f"{edit.label} (before: {before})"
             lines.append(LogLine(edit.at, edit.by, "overruled", words))
     return lines
+
+
+def contradiction_notes(findings: Findings) -> None:
+    """Say, always in sight, what in the log does not fit the map; many of them in a list."""
+    told = findings.contradictions
+    for sentence in told[:CONTRADICTIONS]:
+        looks.note(sentence, "stop")
+    rest = told[CONTRADICTIONS:]
+    if rest:
+        with st.expander(f"✕ {len(rest)} more of what in the log does not fit the map"):
+            for sentence in rest:
+                st.html(f"<div>{escape(sentence)}</div>")
 
 
 def override_notes(findings: Findings) -> None:

@@ -13,7 +13,7 @@ from mapper.routes import Crossing
 from mapper.ui import jobbar, looks
 from mapper.ui.crossings_page import FILTER, TO_SHOW
 from mapper.ui.findings import Findings, findings_of, meeting_key
-from mapper.ui.log_panel import log_panel, override_notes
+from mapper.ui.log_panel import contradiction_notes, log_panel, override_notes
 from mapper.ui.marking import another_lead, tick, untraced_words, why_lines
 from mapper.ui.own_order import own_order
 from mapper.ui.parts_panel import part_how, parts_panel
@@ -39,8 +39,7 @@ def show() -> None:
         return
     left, right = st.columns([2, 3], gap="medium")
     with left:
-        for sentence in findings.contradictions:
-            looks.note(sentence, "stop")
+        contradiction_notes(findings)
         override_notes(findings)
         _status(findings)
         looks.cautions()

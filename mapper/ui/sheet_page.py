@@ -43,6 +43,7 @@ def show() -> None:
     left, right = st.columns([3, 1], gap="large")
     with right:
         _route_map(job, stem)
+        _job_pack(job, stem)
         looks.cautions()
     with left:
         chosen = st.segmented_control(
@@ -93,6 +94,8 @@ def _route_map(job: Job, stem: str) -> None:
         data = export_route_map(job)
     except MapperError as error:
         looks.note(f"The route map can't be written yet: {shown(error, 300)}", "stop")
+        if st.button("Go to Plate", width="stretch"):
+            go("plate")
         return
     st.download_button(
         "Route map (JSON)",
@@ -116,6 +119,9 @@ def _route_map(job: Job, stem: str) -> None:
         "The route map is an open file: plate, routes and judgements in millimetres. "
         "It can be taken in again on the page Jobs, in each of its forms."
     )
+
+
+def _job_pack(job: Job, stem: str) -> None:
     st.download_button(
         "Job pack (ZIP)",
         lambda: _pack(job, stem),
