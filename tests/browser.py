@@ -10,6 +10,7 @@ import json
 import os
 import re
 import shutil
+import socket
 import subprocess
 import sys
 import urllib.error
@@ -24,11 +25,11 @@ import pytest
 
 from mapper.ui.jobbar import PAGE_WORDS
 from mapper.ui.main import PHASES
-from mapper.ui.server import free_port
 
 REPO = Path(__file__).resolve().parents[1]
 CHROMIUM_ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 START_SECONDS = 90
+START_ATTEMPTS = 3
 
 __all__ = ["CanvasDriver", "browser", "chromium_path", "go", "page_of", "running_server", "settled"]
 
@@ -70,35 +71,59 @@ def running_server(
     environment: dict[str, str] | None = None,
 ) -> Iterator[str]:
     """Start the pages on a free port in a process of their own; yields the address."""
-    port = free_port()
-    arguments = {"port": port, "demo": demo, "open_browser": False}
-    if script is not None:
-        arguments["script"] = str(script)
+    log = Path(store_folder) / "server.log"
+    log.parent.mkdir(parents=True, exist_ok=True)
+    process, address = _started_server(store_folder, log, demo, script, environment or {})
+    try:
+        yield address
+    finally:
+        process.terminate()
+        try:
+            process.wait(15)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+
+def _started_server(
+    folder: Path, log: Path, demo: bool, script: Path | None, environment: dict[str, str]
+) -> tuple[subprocess.Popen[bytes], str]:
     code = (
         "import json, sys; from mapper.ui.server import serve; "
         "serve(sys.argv[1], **json.loads(sys.argv[2]))"
     )
-    log = Path(store_folder) / "server.log"
-    log.parent.mkdir(parents=True, exist_ok=True)
-    with log.open("wb") as out:
-        process = subprocess.Popen(
-            [sys.executable, "-c", code, str(store_folder), json.dumps(arguments)],
-            cwd=REPO,
-            env={**os.environ, "PYTHONPATH": str(REPO), **(environment or {})},
-            stdout=out,
-            stderr=subprocess.STDOUT,
-        )
+    for attempt in range(START_ATTEMPTS):
+        port = _any_port()
+        arguments = {"port": port, "demo": demo, "open_browser": False}
+        if script is not None:
+            arguments["script"] = str(script)
+        with log.open("wb") as out:
+            process = subprocess.Popen(
+                [sys.executable, "-c", code, str(folder), json.dumps(arguments)],
+                cwd=REPO,
+                env={**os.environ, "PYTHONPATH": str(REPO), **environment},
+                stdout=out,
+                stderr=subprocess.STDOUT,
+            )
         address = f"http://127.0.0.1:{port}"
         try:
             _wait_until_up(address, process, log)
-            yield address
-        finally:
-            process.terminate()
-            try:
-                process.wait(15)
-            except subprocess.TimeoutExpired:
-                process.kill()
-                process.wait()
+            return process, address
+        except BaseException as error:
+            stopped = process.poll() is not None
+            process.kill()
+            process.wait()
+            # Somebody else may have taken the port between the asking and the binding.
+            if not (stopped and isinstance(error, RuntimeError)) or attempt + 1 == START_ATTEMPTS:
+                raise
+    raise AssertionError("not reached")
+
+
+def _any_port() -> int:
+    """A port that nobody uses; the system gives another one to each that asks."""
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
 
 
 def _wait_until_up(address: str, process: subprocess.Popen[bytes], log: Path) -> None:

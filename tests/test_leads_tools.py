@@ -57,17 +57,58 @@ def test_a_cut_needs_a_place(sight: Sight) -> None:
         tools.cut(lead_of(DOWN), sight, None, None)
 
 
+def job_of(*leads: TracedLead, **more: dict) -> Job:
+    entries = {"plate": PLATE.to_mapping()} | {f"lead/{one.id}": one.to_mapping() for one in leads}
+    return Job.from_mapping(entries | {f"{key[:-1]}/{key[-1]}": one for key, one in more.items()})
+
+
+def after(job: Job, changes: dict) -> Job:
+    entries = {**job.to_mapping(), **changes}
+    return Job.from_mapping({key: one for key, one in entries.items() if one is not None})
+
+
 def test_a_line_is_given_to_a_lead_without_one() -> None:
-    changes = tools.given_to(lead_of(DOWN), "Z02-T", "thermocouple", "D02", [])
+    lead = lead_of(DOWN)
+    changes = tools.given_to(job_of(lead), lead, "Z02-T", "thermocouple", "D02")
     assert changes["lead/Z01-H"] is None
     new = TracedLead.from_mapping(changes["lead/Z02-T"])
     assert (new.id, new.kind, new.drop) == ("Z02-T", "thermocouple", "D02")
     assert new.stretches == (DOWN,)
 
 
-def test_a_taken_name_is_refused_and_nothing_is_lost() -> None:
-    with pytest.raises(MapperError, match="Z02-T has a line already"):
-        tools.given_to(lead_of(DOWN), "Z02-T", "thermocouple", "D02", [lead_of(ALONG, id="Z02-T")])
+def test_lines_of_two_leads_are_swapped_and_swapped_back() -> None:
+    lead, other = lead_of(DOWN), lead_of(ALONG, id="Z01-T")
+    other = replace(other, kind="thermocouple")
+    job = job_of(lead, other)
+    once = after(job, tools.given_to(job, lead, "Z01-T", "thermocouple", "D01"))
+    first, second = once.leads
+    assert (first.id, first.kind, first.stretches) == ("Z01-H", "heater", (ALONG,))
+    assert (second.id, second.kind, second.stretches) == ("Z01-T", "thermocouple", (DOWN,))
+    twice = after(once, tools.given_to(once, first, "Z01-T", "thermocouple", "D01"))
+    assert twice.leads == job.leads
+
+
+def test_what_somebody_saw_lie_on_top_still_lies_there_under_its_new_name() -> None:
+    """A judgement left with the old name could free a lead that lies under another one."""
+    over = {"a": "Z01-H", "b": "Z09-T", "x": 60.0, "y": 100.0, "top": "a"}
+    both = {"a": "Z01-T", "b": "Z01-H", "x": 60.0, "y": 90.0, "top": "b"}
+    lead, other = lead_of(DOWN), lead_of(ALONG, id="Z01-T")
+    job = job_of(lead, other, judged1=over, judged2=both)
+    swapped = after(job, tools.given_to(job, lead, "Z01-T", "thermocouple", "D01"))
+    assert [(one.a, one.b, one.top) for one in swapped.judged] == [
+        ("Z01-T", "Z09-T", "a"),
+        ("Z01-H", "Z01-T", "b"),
+    ]
+    alone = job_of(lead, judged1=over)
+    given = after(alone, tools.given_to(alone, lead, "Z01-T", "thermocouple", "D01"))
+    assert [(one.a, one.b, one.top) for one in given.judged] == [("Z01-T", "Z09-T", "a")]
+
+
+def test_a_line_of_a_lead_that_the_log_names_is_not_given_away() -> None:
+    out = {"action": "pull", "wire": "Z01-T", "at": "2026-01-01T10:00:00"}
+    lead = lead_of(DOWN)
+    with pytest.raises(MapperError, match="log names Z01-T"):
+        tools.given_to(job_of(lead, done1=out), lead, "Z01-T", "thermocouple", "D01")
 
 
 def test_doubtful_stretches_are_found_until_somebody_confirms_them() -> None:

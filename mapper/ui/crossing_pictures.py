@@ -36,7 +36,7 @@ __all__ = [
 
 COLOURS = {"a": "#0072b2", "b": "#d55e00"}  # Okabe & Ito; b is dashed as well
 CROP_PX = (600, 440)
-LARGE_PX = (1200, 640)
+LARGE_PX = (1200, 560)  # with the answers above it, its middle is in a low window
 MARGIN_MM = 12.0  # what is shown around the stretch that takes part
 MAX_HALF_MM = 60.0
 ZOOMS = {"Close": 0.55, "Normal": 1.0, "Wide": 2.0}
@@ -141,10 +141,14 @@ def pictures(
     half_mm = min(span / 2 + MARGIN_MM, MAX_HALF_MM) * zoom
     large = looked_at(meeting, views)
     if large is not None:
-        if st.button("Back to all photos", key="all photos"):
-            st.session_state.pop(_LOOKED)
-            st.rerun()
-        _picture(ctx, findings, meeting, large, half_mm, lines, LARGE_PX)
+        picture, back = st.columns([5, 1], gap="small")
+        with picture:
+            _picture(ctx, findings, meeting, large, half_mm, lines, LARGE_PX)
+        with back:
+            if st.button("Back to all photos", key="all photos", width="stretch"):
+                st.session_state.pop(_LOOKED)
+                st.rerun()
+            beside()
         return
     columns = st.columns(PHOTOS_AT_ONCE, gap="small")
     for number, view in enumerate(views):

@@ -12,7 +12,8 @@ import numpy as np
 import streamlit as st
 
 from mapper.errors import MapperError, shown
-from mapper.records import ExpectedLead, Job, PhotoEntry, TracedLead
+from mapper.records import ExpectedLead, PhotoEntry, TracedLead
+from mapper.routes import Crossing
 from mapper.ui import (
     jobbar,
     leads_again,
@@ -27,6 +28,7 @@ from mapper.ui import (
     looks,
 )
 from mapper.ui.canvas import Line, Pane, photo_canvas, take_operations
+from mapper.ui.crossings_page import TO_SHOW
 from mapper.ui.leads_list import lead_list
 from mapper.ui.leads_offers import NOTHING, Offer, Search, open_offers
 from mapper.ui.leads_sight import Sight
@@ -38,6 +40,29 @@ from mapper.ui.tiles import SHELF
 __all__ = ["render", "show"]
 
 CANVAS, LIST = "leads canvas", "leads list"
+# Every key of the page, for the list in the canvas; the buttons show those that do something now.
+KEY_LIST = {
+    "n": "next lead that is not traced",
+    "d": "next stretch in doubt",
+    "g": "next crossing that nobody has judged",
+    "t": "judge that crossing",
+    "w": "next buried run to look at again",
+    "k": "that run stays unseen",
+    "u": "unseen or seen: the run under the pointer, else the last",
+    "s": "straight or traced, the same run",
+    "b": "by the channel, unseen, the same run",
+    "y": "the run in doubt is right",
+    "x": "cut under the pointer",
+    "f": "finish, or go on with it",
+    "j": "join another piece",
+    "a": "the line is another lead",
+    "o": "only this lead",
+    "v": "let go",
+    "p": "flip to the next photo of the place",
+    "c": "photos side by side",
+    "1, 2, 3": "an offered line is this lead",
+    "q": "an offered line is no lead",
+}
 RUN_SECONDS = 0.3  # of work before what is done is shown
 
 
@@ -57,7 +82,6 @@ def render(ctx: Context) -> None:
     elif not leads_state.fitted(ctx):
         _first("Fit at least one photo to the plate before the leads are traced.", "fit")
     else:
-        leads_panels.search_progress(leads_state.state_of(ctx).search)
         _work(ctx)
 
 
@@ -99,6 +123,10 @@ def _work(ctx: Context) -> None:
             _bar(ctx, state, photos)
     with left:
         _list(ctx, state)
+    if state.leave:
+        state.leave = False
+        st.session_state[TO_SHOW] = state.meeting
+        go("crossings")
     if state.reload:  # the job bar above has something new to say; the answer to a click is out
         state.reload = False
         st.rerun()
@@ -151,7 +179,6 @@ def _search(ctx: Context, state: PageState) -> None:
     token = ctx.opened(state.photo).token
     state.search = Search(ctx.job, sight, lambda: SHELF.ground(token))
     state.message = ""
-    state.reload = True  # how far it is stands outside the fragment
 
 
 def _found(ctx: Context, state: PageState) -> None:
@@ -213,6 +240,9 @@ def _canvas(ctx: Context, state: PageState) -> None:
         handles = leads_view.chosen_handles(sight, chosen)
         if tracing and chosen.lead is not None:
             tail = _tail(sight, chosen.lead)
+    meeting = leads_state.open_crossing(ctx, state)
+    if meeting is not None:
+        markers = [*markers, leads_view.meeting_marker(sight, meeting)]
     photo_canvas(
         CANVAS,
         opened,
@@ -221,9 +251,11 @@ def _canvas(ctx: Context, state: PageState) -> None:
         handles=handles,
         tool="trace" if tracing else "look",
         height="window",
-        hint=state.message or (_offer_hint(waiting) if offered else _hint(chosen, state.picking)),
+        hint=state.message
+        or (_offer_hint(waiting) if offered else _hint(chosen, state.picking, meeting)),
         alert=bool(state.message),
-        keys=(_offer_keys(offered[2]) if offered else {}) | _keys(ctx.job, chosen, state),
+        keys=(_offer_keys(offered[2]) if offered else {}) | _keys(ctx, chosen, state),
+        key_list=KEY_LIST,
         undo=True,
         snap_reach_px=sight.reach_px if tracing else 0.0,
         tail=tail,
@@ -276,7 +308,10 @@ def _tail(sight: Sight, lead: TracedLead) -> tuple[float, float] | None:
     return (float(x), float(y)) if sight.shows((x, y)) else None
 
 
-def _hint(chosen: LeadRow | None, picking: str) -> str:
+def _hint(chosen: LeadRow | None, picking: str, meeting: Crossing | None) -> str:
+    if chosen is None and meeting is not None:
+        pair = f"{shown(meeting.a, 40)} and {shown(meeting.b, 40)}"
+        return f"Nobody has judged {pair} here. T to judge it, G for the next one."
     if chosen is None:
         return "Pick a lead in the list or on the photo, or press N for the next untraced one."
     name = shown(chosen.id, 40)
@@ -309,13 +344,14 @@ def _offer_keys(may_be: list[ExpectedLead]) -> dict[str, str]:
     return keys | {"q": "no, not one lead"}
 
 
-def _keys(job: Job, chosen: LeadRow | None, state: PageState) -> dict[str, str]:
+def _keys(ctx: Context, chosen: LeadRow | None, state: PageState) -> dict[str, str]:
+    job = ctx.job
     keys = {"n": "next"}
     if chosen is not None:
         if chosen.lead is not None and len(leads_tracing.joints(chosen.lead)) > 1:
             keys |= {"u": "unseen", "s": "straight", "b": "by channel"}
             keys["f"] = "go on with it" if chosen.state == "traced" else "finish"
-            keys |= {"x": "cut here", "a": "is another lead"}
+            keys |= {"x": "cut here", "Delete": "remove point", "a": "is another lead"}
             if chosen.state == "unfinished":
                 keys["j"] = "join a piece"
             if leads_tools.doubts([chosen.lead]):
@@ -323,11 +359,16 @@ def _keys(job: Job, chosen: LeadRow | None, state: PageState) -> dict[str, str]:
         keys["o"] = "all leads" if state.only else "only this"
         keys["v"] = "let go"
     keys["d"] = "next doubtful"
+    keys["g"] = "next crossing"
+    if leads_state.open_crossing(ctx, state) is not None:
+        keys["t"] = "judge it"
     if leads_again.second_looks(job):
         keys["w"] = "next to look at again"
     if state.look is not None:
         keys["k"] = "stays unseen"
     keys["z"] = "undo"
+    if job.redo_label is not None:
+        keys[leads_steps.REDO] = "redo"
     if len(job.fits) > 1:
         keys["p"] = "next photo"
         keys["c"] = "one photo" if state.beside else "side by side"

@@ -18,7 +18,6 @@ __all__ = [
     "progress",
     "rename_box",
     "search_button",
-    "search_progress",
     "second_looks",
 ]
 
@@ -99,29 +98,32 @@ def second_looks(ctx: Context, take: Callable[[leads_again.SecondLook], None]) -
 
 
 def search_button(ctx: Context, search: Search | None, start: Callable[[], None]) -> None:
-    """The button that looks for leads without a click."""
+    """The button that looks for leads without a click; while it looks, how far it is and stop.
+
+    One button in one place: nothing moves under a hand that goes on tracing meanwhile.
+    """
+    if search is not None and search.offers is None:
+        _running(search)
+        return
     st.button(
         "Look for leads by itself",
         key="leads search",
         on_click=start,
-        disabled=ctx.look_only or (search is not None and search.offers is None),
+        disabled=ctx.look_only,
         help="Offers leads of this photo that are certain, one after another.",
     )
-
-
-def search_progress(search: Search | None) -> None:
-    """How far a search is, for as long as it runs; the page is drawn anew when it is over."""
-    if search is not None and search.offers is None:
-        _running(search)
 
 
 @st.fragment(run_every=1.5)
 def _running(search: Search) -> None:
     if search.offers is not None:
         st.rerun()
-    with st.container(horizontal=True, vertical_alignment="center"):
-        st.markdown(f"Looking for leads: {100 * search.progress:.0f} %. You can go on meanwhile.")
-        st.button("Stop", key="leads search stop", on_click=search.stop)
+    st.button(
+        f"Looking: {100 * search.progress:.0f} %. Stop",
+        key="leads search stop",
+        on_click=search.stop,
+        help="You can go on meanwhile.",
+    )
 
 
 def rename_box(ctx: Context, lead: TracedLead, rename: Callable[[str], None]) -> None:

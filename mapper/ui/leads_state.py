@@ -7,10 +7,12 @@ from dataclasses import dataclass, field
 import numpy as np
 import streamlit as st
 
-from mapper.errors import shown
+from mapper.errors import MapperError, shown
 from mapper.records import PhotoEntry
+from mapper.routes import Crossing
 from mapper.trace import snap_to_wire
 from mapper.ui import leads_again, leads_tools, leads_tracing, leads_view
+from mapper.ui.findings import findings_of, meeting_key
 from mapper.ui.leads_offers import Search, open_offers
 from mapper.ui.leads_sight import Sight
 from mapper.ui.leads_view import LeadRow
@@ -21,11 +23,14 @@ __all__ = [
     "PageState",
     "choose",
     "fitted",
+    "flip",
     "jump_to",
     "look_again",
+    "next_crossing",
     "next_doubt",
     "next_look",
     "next_untraced",
+    "open_crossing",
     "refresh",
     "show_offer",
     "sight_of",
@@ -34,6 +39,7 @@ __all__ = [
 ]
 
 CLOSE_UP_MM = 130.0  # width of the view when a drop is looked for
+CROSSING_MM = 60.0  # the same for a crossing
 STATE = "leads page"
 LEAD_PARAM, PHOTO_PARAM = "lead", "photo"
 
@@ -49,6 +55,9 @@ class PageState:
     channel: str | None = None  # the only channel whose leads are drawn
     # What the next lead picked is for: "give" it the chosen one's line, "join" it to the chosen
     picking: str = ""
+    swap: str | None = None  # the lead that was picked for the line and has one of its own
+    meeting: str | None = None  # key of the open crossing looked at
+    leave: bool = False  # for the crossing desk, with that crossing
     look: leads_again.SecondLook | None = None  # the buried run that is looked at again
     doubt: tuple[str, int] | None = None  # the doubtful stretch looked at: lead and number
     beside: bool = False  # other photos of the place are shown beside
@@ -141,12 +150,17 @@ def take_up(ctx: Context, state: PageState, row: LeadRow) -> None:
     state.chosen = row.id
     place = _place_mm(ctx, row)
     if place is not None:
-        at_mm = np.array([place])
-        photos = [state.photo, *(one.sha256 for one in fitted(ctx) if one.sha256 != state.photo)]
-        sights = (sight_of(ctx, sha256) for sha256 in photos)
-        shows = (one for one in sights if one.shows(one.photo_from_mm(at_mm, 0.0)[0]))
-        state.photo = next(shows, sight_of(ctx, state.photo)).sha256
+        _to_photo_with(ctx, state, place)
     _look_at(ctx, state, row)
+
+
+def _to_photo_with(ctx: Context, state: PageState, place_mm: tuple[float, float]) -> None:
+    """Stay on the photo that is shown if the place lies in it, else the latest one with it."""
+    at_mm = np.array([place_mm])
+    photos = [state.photo, *(one.sha256 for one in fitted(ctx) if one.sha256 != state.photo)]
+    sights = (sight_of(ctx, sha256) for sha256 in photos)
+    shows = (one for one in sights if one.shows(one.photo_from_mm(at_mm, 0.0)[0]))
+    state.photo = next(shows, sight_of(ctx, state.photo)).sha256
 
 
 def choose(ctx: Context, state: PageState, lead_id: str) -> None:
@@ -165,10 +179,14 @@ def _look_at(ctx: Context, state: PageState, row: LeadRow) -> None:
         middle = _place_mm(ctx, row)
         if middle is None:
             return
-        half = CLOSE_UP_MM / 2
-        corners = np.array([[dx, dy] for dx in (-half, half) for dy in (-half, half)]) + middle
-        points = sight.photo_from_mm(corners, 0.0)
+        points = _square_px(sight, middle, CLOSE_UP_MM)
     jump_to(state, row.id, points)
+
+
+def _square_px(sight: Sight, middle_mm: tuple[float, float], side_mm: float) -> np.ndarray:
+    half = side_mm / 2
+    corners = np.array([[dx, dy] for dx in (-half, half) for dy in (-half, half)]) + middle_mm
+    return sight.photo_from_mm(corners, 0.0)
 
 
 def jump_to(state: PageState, name: str, points_px: np.ndarray) -> None:
@@ -185,6 +203,52 @@ def next_untraced(ctx: Context, state: PageState) -> None:
         state.message = "Every lead is traced. Go on with the crossings."
     else:
         take_up(ctx, state, row)
+
+
+def open_crossing(ctx: Context, state: PageState) -> Crossing | None:
+    """The crossing that is looked at, as long as nobody has judged it."""
+    meetings = findings_of(ctx.job).open_meetings if state.meeting else ()
+    return next((one for one in meetings if meeting_key(one) == state.meeting), None)
+
+
+def next_crossing(ctx: Context, state: PageState) -> None:
+    """Go to the next crossing that nobody has judged, those that hold most leads back first."""
+    findings = findings_of(ctx.job)
+    still = {meeting_key(one) for one in findings.open_meetings}
+    waiting = [one for one in findings.ordered_meetings if meeting_key(one) in still]
+    if not waiting:
+        state.meeting = None
+        state.message = "No crossing of traced leads is open."
+        return
+    keys = [meeting_key(one) for one in waiting]
+    meeting = waiting[(keys.index(state.meeting) + 1) % len(keys) if state.meeting in keys else 0]
+    place = (meeting.x_mm, meeting.y_mm)
+    state.meeting, state.chosen, state.picking = meeting_key(meeting), None, ""
+    state.channel = None
+    state.hidden.clear()
+    _to_photo_with(ctx, state, place)
+    points = _square_px(sight_of(ctx, state.photo), place, CROSSING_MM)
+    jump_to(state, state.meeting, points)
+
+
+def flip(ctx: Context, state: PageState, sha256: str, near_px: tuple[float, float] | None) -> None:
+    """Show the next photo; where a place of photo `sha256` is looked at, the next that has it."""
+    order = [photo.sha256 for photo in fitted(ctx)]
+    at = order.index(state.photo)
+    others = [*order[at + 1 :], *order[:at]]
+    if near_px is not None and sha256 in ctx.job.fits:
+        try:
+            place_mm, depth_mm = sight_of(ctx, sha256).plate_from_line(np.array([near_px]))
+        except MapperError:  # beside the plate
+            pass
+        else:
+            sights = [sight_of(ctx, one) for one in others]
+            px = [one.photo_from_mm(place_mm, depth_mm)[0] for one in sights]
+            others = [one.sha256 for one, at in zip(sights, px, strict=True) if one.shows(at)]
+    if others:
+        state.photo = others[0]
+    else:
+        state.message = "No other fitted photo shows this place. 0 for the whole photo, then P."
 
 
 def next_doubt(ctx: Context, state: PageState) -> None:

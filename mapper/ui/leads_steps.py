@@ -9,14 +9,17 @@ from mapper.errors import MapperError, shown
 from mapper.records import RENAME_DEPENDS_ON, ExpectedLead, TracedLead, lead_changes, rename_changes
 from mapper.ui import leads_again, leads_offers, leads_state, leads_tools, leads_tracing, leads_view
 from mapper.ui.canvas import Operation
+from mapper.ui.leads_sight import Sight
 from mapper.ui.leads_state import PageState
 from mapper.ui.leads_view import LeadRow
 from mapper.ui.session import LOOK_WORDS, Context
 
-__all__ = ["canvas_operation", "list_operation", "rename"]
+__all__ = ["REDO", "canvas_operation", "list_operation", "rename"]
 
 OFFER_KEYS = ("1", "2", "3", "q")  # it is the first, second, third lead of its drop; no lead
-PAGE_KEYS = ("n", "o", "v", "p", "d", "a", "j", "w", "c")  # they change only what is looked at
+REDO = "Ctrl+Y"
+# They change only what is looked at
+PAGE_KEYS = ("n", "o", "v", "p", "d", "a", "j", "w", "c", "g", "t")
 
 
 def list_operation(ctx: Context, state: PageState, op: Operation) -> None:
@@ -46,9 +49,17 @@ def _picked(ctx: Context, state: PageState, op: Operation) -> None:
     if picking == "join":
         changes = leads_tools.join_changes(ctx.job, old.lead, new.begun())
         label, stays = f"Join {shown(old.id, 40)} and {shown(new.id, 40)}", old.id
+    elif new.state != "missing" and new.id != old.id and state.swap != new.id:
+        state.picking, state.swap = picking, new.id
+        state.message = (
+            f"{shown(new.id, 40)} has a line already. Pick it once more to swap the two lines; V "
+            "to leave them."
+        )
+        return
     else:
-        changes = leads_tools.given_to(old.lead, new.id, new.kind, new.drop, ctx.job.leads)
-        label, stays = f"Make {shown(old.id, 40)} {shown(new.id, 40)}", new.id
+        changes = leads_tools.given_to(ctx.job, old.lead, new.id, new.kind, new.drop)
+        word = "Make" if new.state == "missing" else "Swap"
+        label, stays = f"{word} {shown(old.id, 40)} {shown(new.id, 40)}", new.id
     if ctx.edit(label, changes, uid=op.uid, depends_on=("plate", "lead", "judged", "done")):
         state.chosen = stays
     state.reload = True
@@ -75,7 +86,7 @@ def canvas_operation(ctx: Context, state: PageState, op: Operation) -> None:
     waiting = leads_offers.open_offers(state.search, ctx.job)
     if op.type == "key" and op.key in OFFER_KEYS and waiting:
         _answer_offer(ctx, state, op, waiting[0])
-    elif op.type in ("undo", "redo") or op.key == "z":
+    elif op.type in ("undo", "redo") or op.key in ("z", REDO):
         _undo(ctx, state, op)
     elif op.type == "select" and op.kind == "pane":
         if op.id in ctx.job.fits:
@@ -89,7 +100,7 @@ def canvas_operation(ctx: Context, state: PageState, op: Operation) -> None:
     elif op.type == "key" and op.key == "k" and state.look is not None:
         _keep_unseen(ctx, state, op)
     elif op.type == "key" and op.key in PAGE_KEYS:
-        _page_key(ctx, state, op.key)
+        _page_key(ctx, state, op)
     elif chosen is not None:
         _edit_chosen(ctx, state, op, chosen)
 
@@ -121,29 +132,26 @@ def _answer_offer(
 
 
 def _undo(ctx: Context, state: PageState, op: Operation) -> None:
+    redo = op.type == "redo" or op.key == REDO
     refused = [] if state.search is None else state.search.refused
-    if op.type != "redo" and refused and refused[-1][1] == ctx.job.revision:
+    if not redo and refused and refused[-1][1] == ctx.job.revision:
         refused.pop()  # the last thing done was to refuse an offer
         leads_state.show_offer(ctx, state)
         return
-    label = ctx.job.redo_label if op.type == "redo" else ctx.job.undo_label
-    if label is None:
-        state.message = "There is nothing to redo." if op.type == "redo" else "Nothing to undo."
+    if (ctx.job.redo_label if redo else ctx.job.undo_label) is None:
+        state.message = "There is nothing to redo." if redo else "Nothing to undo."
         return
     if ctx.look_only:
         state.message = LOOK_WORDS
         return
-    if op.type == "redo":
-        ctx.store.redo(ctx.job_id, uid=op.uid, by=ctx.person)
-    else:
-        ctx.store.undo(ctx.job_id, uid=op.uid, by=ctx.person)
-    ctx.job = ctx.store.job(ctx.job_id)
-    leads_state.show_offer(ctx, state)
+    if ctx.redo(op.uid) if redo else ctx.undo(op.uid):
+        leads_state.show_offer(ctx, state)
     state.reload = True  # what can be undone and done again has changed in the job bar
 
 
-def _page_key(ctx: Context, state: PageState, key: str) -> None:
+def _page_key(ctx: Context, state: PageState, op: Operation) -> None:
     """Keys that change only what is looked at."""
+    key = op.key
     if key == "n":
         leads_state.next_untraced(ctx, state)
     elif key == "o":
@@ -159,11 +167,15 @@ def _page_key(ctx: Context, state: PageState, key: str) -> None:
         state.beside = not state.beside
     elif key == "w":
         leads_state.next_look(ctx, state)
+    elif key == "g":
+        leads_state.next_crossing(ctx, state)
+    elif key == "t":
+        state.leave = leads_state.open_crossing(ctx, state) is not None
     elif key in ("a", "j"):
         state.picking = "" if state.chosen is None else "give" if key == "a" else "join"
+        state.swap = None
     else:
-        order = [photo.sha256 for photo in leads_state.fitted(ctx)]
-        state.photo = order[(order.index(state.photo) + 1) % len(order)]
+        leads_state.flip(ctx, state, state.tokens.get(op.photo, state.photo), op.near_px)
 
 
 def _edit_chosen(ctx: Context, state: PageState, op: Operation, row: LeadRow) -> None:
@@ -176,6 +188,11 @@ def _edit_chosen(ctx: Context, state: PageState, op: Operation, row: LeadRow) ->
     name = shown(lead.id, 40)
     at = (op.x_px, op.y_px) if op.x_px is not None and op.y_px is not None else None
     stretch = op.id if op.kind == "line" else None
+    if op.type == "key" and stretch in {lead.id for lead in ctx.job.leads}:
+        raise MapperError(
+            f"That is {shown(stretch, 40)}, and the keys act on {name}: point at the line of "
+            f"{name}, or pick {shown(stretch, 40)} first."
+        )
     steps: dict[str, tuple[str, Callable[[], TracedLead]]] = {
         "point": (f"Trace {name}", lambda: leads_tracing.extend(lead, sight, at, op.shift)),
         "move": (f"Move a point of {name}", lambda: leads_tracing.move(lead, sight, op.id, at)),
@@ -184,6 +201,7 @@ def _edit_chosen(ctx: Context, state: PageState, op: Operation, row: LeadRow) ->
             lambda: leads_tracing.insert(lead, sight, op.id, at),
         ),
         "remove": (f"Remove a point of {name}", lambda: leads_tracing.remove(lead, sight, op.id)),
+        "Delete": (f"Remove a point of {name}", lambda: _without_point(lead, sight, op)),
         "u": (f"Mark a run of {name}", lambda: leads_tracing.set_seen(lead, stretch)),
         "s": (
             f"Straighten a run of {name}",
@@ -211,6 +229,12 @@ def _edit_chosen(ctx: Context, state: PageState, op: Operation, row: LeadRow) ->
     saved = ctx.edit(label, changes, uid=op.uid, depends_on=read)
     if not saved or buttons_change or new.finished != lead.finished:
         state.reload = True
+
+
+def _without_point(lead: TracedLead, sight: Sight, op: Operation) -> TracedLead:
+    if op.kind != "handle" or op.id is None:
+        raise MapperError("Point at the square point to take out, or tap it, then press Delete.")
+    return leads_tracing.remove(lead, sight, op.id)
 
 
 def rename(ctx: Context, state: PageState, old: str, new: str) -> None:

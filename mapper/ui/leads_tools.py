@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
@@ -73,23 +73,41 @@ def cut(
     return replace(lead, stretches=kept, exit=None, finished=False)
 
 
-def given_to(
-    lead: TracedLead, id: str, kind: str, drop: str, taken: Iterable[TracedLead]
-) -> Mapping[str, Any]:
-    """Changes that give the line of a lead to another name, kind and drop.
+def given_to(job: Job, lead: TracedLead, id: str, kind: str, drop: str) -> dict[str, Any]:
+    """Changes that give the line of a lead to another name, kind and drop; where that lead has
+    a line of its own, the two are swapped. Judgements go with the lines.
 
-    Raises MapperError when that lead has a line already.
+    Raises MapperError when there is nothing to give, or the teardown log names one of the two.
     """
     if id == lead.id:
         raise MapperError(f"The line is {shown(id, 40)} already; pick another lead.")
     if not lead.stretches:
         raise MapperError(f"{shown(lead.id, 40)} has no line to give away.")
-    if any(one.id == id and one.stretches for one in taken):
-        raise MapperError(
-            f"{shown(id, 40)} has a line already: give that one another name first, or remove it."
-        )
-    new = replace(lead, id=id, kind=kind, drop=drop)
-    return {**dict.fromkeys(lead_changes(lead)), **lead_changes(new)}
+    other = next((one for one in job.leads if one.id == id), None)
+    _not_logged(job, lead.id, id)
+    new = {id: replace(lead, id=id, kind=kind, drop=drop)}
+    if other is not None and other.stretches:
+        new[lead.id] = replace(other, id=lead.id, kind=lead.kind, drop=lead.drop)
+    changes: dict[str, Any] = dict.fromkeys(lead_changes(lead))
+    for one in new.values():
+        changes |= lead_changes(one)
+    # A judgement is about the wires that somebody saw, so it follows their lines. What was left
+    # behind could count for another wire that is traced there later.
+    names = {lead.id: id, id: lead.id}
+    for one in job.judged:
+        if {one.a, one.b} & set(names):
+            renamed = replace(one, a=names.get(one.a, one.a), b=names.get(one.b, one.b))
+            changes[key_of("judged", one.id)] = renamed.to_mapping()
+    return changes
+
+
+def _not_logged(job: Job, *names: str) -> None:
+    for name in names:
+        if any(step.wire == name for step in job.done):
+            raise MapperError(
+                f"The log names {shown(name, 40)}, so its line stays: take the log's entry back "
+                "first."
+            )
 
 
 def joined(lead: TracedLead, other: TracedLead, plate: Plate) -> TracedLead:
@@ -133,12 +151,7 @@ def join_changes(job: Job, lead: TracedLead, other: TracedLead) -> dict[str, Any
     Raises MapperError as `joined` does, and when the teardown log names one of the two.
     """
     new = joined(lead, other, job.plate)
-    for one in (lead, other):
-        if any(step.wire == one.id for step in job.done):
-            raise MapperError(
-                f"The log names {shown(one.id, 40)}, so it can't be joined: take the log's entry "
-                "back first."
-            )
+    _not_logged(job, lead.id, other.id)
     judged = [one.id for one in job.judged if other.id in (one.a, one.b)]
     gone = [key_of("lead", other.id), *(key_of("judged", id) for id in judged)]
     return {**dict.fromkeys(gone), **lead_changes(new)}

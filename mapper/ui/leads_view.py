@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from mapper.records import ExpectedLead, Job, TracedLead
+from mapper.routes import Crossing
 from mapper.ui.canvas import UNSEEN_DASH, Handle, LeadStyle, Line, Marker, lead_style
 from mapper.ui.leads_list import ListedDrop, ListedLead
 from mapper.ui.leads_sight import Sight
@@ -24,6 +25,7 @@ __all__ = [
     "counts",
     "lead_rows",
     "listed_drops",
+    "meeting_marker",
     "next_untraced",
     "offered_line",
     "other_lines",
@@ -212,6 +214,13 @@ def chosen_lines(sight: Sight, row: LeadRow) -> list[Line]:
 def offered_line(points_px: np.ndarray) -> Line:
     """A line that is offered and nobody has accepted: thick, white, dashed."""
     return Line("offer", points_px, color="#ffffff", width=6.0, dash=(16, 6), tag="offered")
+
+
+def meeting_marker(sight: Sight, meeting: Crossing) -> Marker:
+    """A ring round an open crossing that is looked at."""
+    x, y = sight.photo_from_mm(np.array([(meeting.x_mm, meeting.y_mm)]))[0]
+    tag = f"{meeting.a} / {meeting.b} ?"
+    return Marker("meeting", float(x), float(y), size=26.0, tag=tag, strong=True)
 
 
 def stroke(row: LeadRow) -> Line:

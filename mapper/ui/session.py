@@ -250,13 +250,17 @@ class Context:
             if key in changes or any(key == one or key.startswith(f"{one}/") for one in depends_on)
         )
 
-    def undo(self) -> bool:
-        """Take back the last edit of the job."""
-        return self._save(lambda: self.store.undo(self.job_id, by=self.person, expected=self.drawn))
+    def undo(self, uid: str | None = None) -> bool:
+        """Take back the last edit of the job; `uid` as for `edit`."""
+        return self._save(
+            lambda: self.store.undo(self.job_id, uid, by=self.person, expected=self.drawn)
+        )
 
-    def redo(self) -> bool:
-        """Do again what was taken back last."""
-        return self._save(lambda: self.store.redo(self.job_id, by=self.person, expected=self.drawn))
+    def redo(self, uid: str | None = None) -> bool:
+        """Do again what was taken back last; `uid` as for `edit`."""
+        return self._save(
+            lambda: self.store.redo(self.job_id, uid, by=self.person, expected=self.drawn)
+        )
 
     def _save(self, act: Callable[[], Job | None]) -> bool:
         if self.look_only:

@@ -1,17 +1,12 @@
 // One photo canvas: two layers in the component's root, the view, and the talk with Python.
-const HELP = [
-  ["wheel, pinch, + −", "zoom"], ["drag, arrows, space + drag", "move the photo"],
-  ["0", "whole photo"], ["R", "turn a quarter"], ["L", "loupe"], ["H", "hide the drawing"],
-  ["Enter", "click in the middle"], ["Delete", "remove the point under the pointer"],
-  ["hold a finger still", "loupe, then lift to place"],
-];
-
 function element(kind, className, text) {
   const made = document.createElement(kind);
   made.className = className;
   if (text) made.textContent = text;
   return made;
 }
+
+const NEAR = 1.5; // times the scale of the whole photo: from there a place is looked at
 
 class PhotoCanvas {
   constructor(host) {
@@ -25,28 +20,20 @@ class PhotoCanvas {
     this.hintBar.setAttribute("aria-live", "polite");
     this.empty = element("div", "empty");
     this.tools = element("div", "tools");
-    this.keyBar = element("div", "keys");
-    this.moreKeys = element("button", "key more");
-    this.moreKeys.type = "button";
-    this.moreKeys.addEventListener("click", () => { this.keysOpen = !this.keysOpen; this.foldKeys(); });
-    this.help = element("table", "help");
-    for (const [key, does] of HELP) {
-      const row = element("tr", "");
-      row.append(element("th", "", key), element("td", "", does));
-      this.help.append(row);
-    }
-    this.help.hidden = true;
-    this.root.append(this.low, this.top, this.empty, this.hintBar, this.tools, this.keyBar, this.help);
+    this.root.append(this.low, this.top, this.empty, this.hintBar, this.tools);
+    this.keys = new Keys(this);
     this.button("+", "Zoom in (+)", () => this.zoomBy(1.4));
     this.button("−", "Zoom out (−)", () => this.zoomBy(1 / 1.4));
     this.button("Whole", "Whole photo (0)", () => this.fit());
     this.button("Turn", "Turn a quarter (R)", () => this.turn());
     this.loupeButton = this.button("Loupe", "Loupe (L)", () => this.toggleLoupe());
     this.hideButton = this.button("Hide", "Hide the drawing (H)", () => this.toggleHidden());
+    this.largeButton = this.button("Large", "Fill the window (E)", () => this.toggleLarge());
     this.button("?", "Keys", () => this.toggleHelp());
     this.size = { w: 0, h: 0 };
     this.scene = { lines: [], markers: [], handles: [], keys: [], tool: "look", token: "" };
-    this.state = { pending: [], hot: null, drag: null, pointer: null, snap: null, preview: null, hidden: false, keyboard: false };
+    this.state = { pending: [], hot: null, drag: null, pointer: null, snap: null, preview: null, hidden: false, keyboard: false, touch: false,
+      touched: null };
     this.photo = null;
     this.view = null;
     this.aim = null;
@@ -58,11 +45,16 @@ class PhotoCanvas {
     this.watch.observe(this.root);
     this.grow = () => { this.setHeight(); this.resize(); };
     window.addEventListener("resize", this.grow);
+    // What stands above the photo may come later, or wrap: the photo ends where the window does.
+    this.above = new ResizeObserver(() => { if (this.scene.height === "window") this.setHeight(); });
+    const block = this.scroller()?.querySelector("[data-testid=stMainBlockContainer]");
+    if (block) this.above.observe(block);
     STORE.active ??= this;
   }
 
   setHeight() { // a number of css pixels, or as much as the window leaves
     const wanted = this.scene.height;
+    if (this.large) return;
     if (!wanted || wanted === "window") {
       const scrolled = this.root.closest("[data-testid=stMain]") ?? this.scroller();
       const above = this.root.getBoundingClientRect().top + (scrolled ? scrolled.scrollTop : 0);
@@ -104,7 +96,7 @@ class PhotoCanvas {
     this.hintBar.classList.toggle("alert", data.alert);
     this.hintBar.hidden = !data.hint || !data.photo;
     this.tools.hidden = !data.photo;
-    this.showKeys(data.keys);
+    this.keys.update(data);
     this.panes.update(this.photo ? data.panes : []);
     if (this.photo && (!photoBefore || before.place !== data.place || before.token !== this.scene.token)) {
       this.state.snap = null;
@@ -121,35 +113,10 @@ class PhotoCanvas {
   }
 
   pointAnew() { // what lies under the pointer may be another thing now
-    const at = this.state.pointer;
+    const at = this.state.pointer ?? this.state.touched;
     if (!at || !this.view || this.state.drag) return;
-    const hit = this.hit(...toScreen(this.view, this.size, ...at), false);
+    const hit = this.hit(...toScreen(this.view, this.size, ...at), this.state.touch);
     this.state.hot = hit ? hit.kind + " " + hit.id : null;
-  }
-
-  showKeys(keys) {
-    const wanted = JSON.stringify(keys);
-    if (this.keysShown === wanted) return;
-    this.keysShown = wanted;
-    this.keyBar.replaceChildren(this.moreKeys, ...keys.map(([name, word]) => {
-      const made = element("button", "key");
-      made.type = "button";
-      made.append(element("kbd", "", name.length === 1 ? name.toUpperCase() : name), element("span", "", word));
-      made.addEventListener("click", () => { this.pageKey(name); this.root.focus({ preventScroll: true }); });
-      return made;
-    }));
-    this.foldKeys();
-  }
-
-  foldKeys() { // more than two rows would hide the photo: the rest opens with a press
-    const { keyBar } = this;
-    keyBar.classList.remove("folded");
-    this.moreKeys.hidden = true;
-    if (keyBar.scrollHeight <= 2 * 44 + 5 + 4) return;
-    this.moreKeys.hidden = false;
-    this.moreKeys.textContent = this.keysOpen ? "Fewer" : "More …";
-    this.moreKeys.setAttribute("aria-expanded", !!this.keysOpen);
-    keyBar.classList.toggle("folded", !this.keysOpen);
   }
 
   jump(to) {
@@ -213,7 +180,17 @@ class PhotoCanvas {
     this.redraw();
   }
 
-  toggleHelp(on = this.help.hidden) { this.help.hidden = !on; }
+  toggleHelp(on = this.keys.help.hidden) { this.keys.help.hidden = !on; }
+
+  toggleLarge(on = !this.large) { // over all of the window, for small screens; and back
+    this.large = on;
+    this.root.classList.toggle("large", on);
+    this.root.style.height = "";
+    this.largeButton.textContent = on ? "Small" : "Large";
+    this.largeButton.setAttribute("aria-pressed", on);
+    this.setHeight();
+    this.resize();
+  }
 
   resize() {
     const strip = this.panes.width();
@@ -227,7 +204,7 @@ class PhotoCanvas {
         layer.width = Math.round(w * dpr);
         layer.height = Math.round(h * dpr);
       }
-      this.foldKeys();
+      this.keys.fold();
     }
     if (this.photo && !this.view && w && h) this.view = fitView(this.photo, this.size);
     if (changed && this.view) this.jump(this.scene.lookAt);
@@ -246,7 +223,7 @@ class PhotoCanvas {
     this.redraw();
   }
 
-  hit(sx, sy, touch) {
+  hit(sx, sy, touch, own = false) { // `own`: a line that can be dragged comes before all others
     const reach = touch ? REACH.touch : REACH.mouse;
     const nearest = (items, kind, most) => {
       let best = null;
@@ -267,12 +244,15 @@ class PhotoCanvas {
     for (const line of this.scene.lines) {
       if (!line.pick && !line.drag) continue;
       const far = nearestOnLine(screenPoints(line, this.view, this.size), sx, sy);
-      if (far <= reach.line && (!best || far < best.far)) best = { far, kind: "line", id: line.id, drag: line.drag, pick: line.pick };
+      const mine = own && line.drag;
+      if (far > reach.line || (best && (best.mine > mine || (best.mine === mine && far >= best.far)))) continue;
+      best = { far, kind: "line", id: line.id, drag: line.drag, pick: line.pick, mine };
     }
     return best;
   }
 
   pointAt(sx, sy, aim) {
+    this.state.touched = null;
     this.state.pointer = toPhoto(this.view, this.size, sx, sy);
     this.aim = aim ? [sx, sy] : null;
     const hit = aim ? null : this.hit(sx, sy, false);
@@ -285,6 +265,14 @@ class PhotoCanvas {
   pointAway() {
     this.state.pointer = this.state.hot = this.aim = null;
     this.ahead.away();
+    this.redraw();
+  }
+
+  touched(sx, sy) { // a finger leaves no pointer; the next key means the place where it was lifted
+    const hit = this.hit(sx, sy, true, true);
+    this.state.pointer = null;
+    this.state.touched = toPhoto(this.view, this.size, sx, sy);
+    this.state.hot = hit ? hit.kind + " " + hit.id : null;
     this.redraw();
   }
 
@@ -347,12 +335,16 @@ class PhotoCanvas {
     const hot = this.state.hot?.startsWith("handle ") ? this.state.hot.slice(7) : null;
     const id = hot ?? this.scene.handles.find((h) => h.selected)?.id;
     if (id != null) this.report({ type: "remove", id });
+    return id != null;
   }
 
   pageKey(key) {
-    const hot = this.state.hot, at = this.state.pointer;
-    const [kind, id] = hot ? [hot.slice(0, hot.indexOf(" ")), hot.slice(hot.indexOf(" ") + 1)] : [null, null];
-    this.report({ type: "key", key, kind, id, x: at ? at[0] : null, y: at ? at[1] : null });
+    if (key === "Delete" && this.removeHandle()) return;
+    const { touch } = this.state, at = this.state.pointer ?? this.state.touched, view = this.view;
+    const hit = at ? this.hit(...toScreen(view, this.size, ...at), touch, true) : null;
+    const near = view.scale > NEAR * fitView(this.photo, this.size, view.q).scale;
+    this.report({ type: "key", key, kind: hit?.kind, id: hit?.id, x: at?.[0], y: at?.[1],
+      near: near ? [view.cx, view.cy] : null });
   }
 
   // ---- drawing
@@ -385,6 +377,7 @@ class PhotoCanvas {
       ctx.setTransform(dpr, 0, 0, dpr, 0, 0);
       drawScene(ctx, this.scene, this.state, view, size, true, this.ahead);
       if (this.state.keyboard && this.scene.tool !== "look") drawCross(ctx, size.w / 2, size.h / 2);
+      if (this.state.touched && this.state.hot?.startsWith("line ")) drawCross(ctx, ...toScreen(view, size, ...this.state.touched));
       missing = missing.concat(this.drawLoupe(ctx));
       this.root.dataset.view = JSON.stringify([view.scale, view.cx, view.cy, view.q]);
     }
@@ -429,6 +422,7 @@ class PhotoCanvas {
   close() {
     this.log?.disconnect();
     this.watch.disconnect();
+    this.above.disconnect();
     this.pointers.close();
     window.removeEventListener("resize", this.grow);
     cancelAnimationFrame(this.frame);

@@ -55,7 +55,9 @@ Operations
   insert  (id, x_px, y_px)           a line was grabbed and dragged there
   remove  (id)                       Delete on the selected or pointed-at handle
   key     (key, x_px, y_px, id)      one of the page's `keys`; id: the line, marker or handle
-                                     under the pointer, if any; x_px, y_px None without pointer
+                                     under the pointer, if any (a line with `drag` before others);
+                                     x_px, y_px None without pointer; near_px: the middle of the
+                                     view, where less than the whole photo is looked at
   undo, redo                         Ctrl+Z and Ctrl+Y (only with `undo=True`)
 All places are photo pixels (x right, y down). Ids are any text; they are only ever drawn as
 text.
@@ -115,6 +117,7 @@ class Operation:
     key: str | None = None
     shift: bool = False
     photo: str = ""
+    near_px: tuple[float, float] | None = None
 
 
 class _Acknowledged:
@@ -143,7 +146,7 @@ _ACKNOWLEDGED = _Acknowledged()
 _JS_PARTS = tuple(
     f"{name}.js"
     for name in (
-        *("geometry", "operations", "tiles", "drawing", "pointer", "ahead", "panes"),
+        *("geometry", "operations", "tiles", "drawing", "pointer", "ahead", "panes", "keys"),
         "canvas",
     )
 )
@@ -174,6 +177,13 @@ def _number(value: Any) -> float | None:
     return float(value) if ok else None
 
 
+def _place(value: Any) -> tuple[float, float] | None:
+    if not isinstance(value, list) or len(value) != 2:
+        return None
+    x, y = map(_number, value)
+    return None if x is None or y is None else (x, y)
+
+
 def _text(value: Any) -> str | None:
     return value if isinstance(value, str) else None
 
@@ -202,6 +212,7 @@ def read_operation(sent: Any) -> tuple[Operation, str, int] | None:
         key=_text(sent.get("key")),
         shift=sent.get("shift") is True,
         photo=_text(sent.get("photo")) or "",
+        near_px=_place(sent.get("near")),
     )
     return operation, client, number
 
@@ -247,6 +258,7 @@ def photo_canvas(
     hint: str = "",
     alert: bool = False,
     keys: Mapping[str, str] | None = None,
+    key_list: Mapping[str, str] | None = None,
     undo: bool = False,
     snap_reach_px: float = 0.0,
     tail: tuple[float, float] | None = None,
@@ -268,8 +280,9 @@ def photo_canvas(
         (width, height), or for the sentence `empty` where that is None too.
     hint : one sentence on what to do next, shown in the canvas; with `alert`, as a warning.
     keys : the page's own keys and their words, e.g. {"u": "unseen"}; shown as buttons in the
-        canvas, reported as operation `key`. Taken by the canvas itself: + - 0 r l h space,
-        arrows, Enter, Delete, Escape.
+        canvas, reported as operation `key`. Taken by the canvas itself: + - 0 r l h e ? space,
+        arrows, Enter, Escape, and Delete while it points at a handle.
+    key_list : all keys that the page ever has, for the list behind "?"; `keys` if left out.
     snap_reach_px : > 0 shows, under the pointer, the point on a wire that a click would snap to.
     tail : where the line to the next point starts (tool `trace` or `point`), photo pixels.
     stroke : how a line to a click is drawn until Python has sent the true one (its points don't
@@ -309,6 +322,7 @@ def photo_canvas(
         "alert": alert,
         "empty": empty,
         "keys": [[name, word] for name, word in (keys or {}).items()],
+        "keyList": [[name, word] for name, word in (key_list or {}).items()],
         "undo": undo,
         "snap": float(snap_reach_px),
         "lookAt": dict(look_at) if look_at else None,

@@ -1,4 +1,5 @@
 // The layer above the photo: lines, markers, handles, what is not yet acknowledged, the loupe.
+const TOUCH_RING = 20; // css pixels
 const FONT = "600 12px system-ui, sans-serif";
 
 function screenPoints(line, view, size) {
@@ -116,9 +117,19 @@ function drawMarker(ctx, marker, view, size, hot) {
   return [x + r * 0.75 + 2, y - r * 0.75 - 16];
 }
 
-function drawHandle(ctx, handle, view, size, hot) {
+function drawHandle(ctx, handle, view, size, hot, touch) {
   const [x, y] = toScreen(view, size, handle.x, handle.y);
   const r = handle.selected || hot ? 8 : 6;
+  if (touch) { // as large as a finger in a glove may be off; what lies under it stays in sight
+    ctx.beginPath();
+    ctx.arc(x, y, TOUCH_RING, 0, 7);
+    ctx.strokeStyle = "rgba(10,16,20,.8)";
+    ctx.lineWidth = 5;
+    ctx.stroke();
+    ctx.strokeStyle = handle.color;
+    ctx.lineWidth = 2.5;
+    ctx.stroke();
+  }
   ctx.beginPath();
   ctx.rect(x - r, y - r, 2 * r, 2 * r);
   ctx.fillStyle = handle.color;
@@ -203,7 +214,7 @@ function drawScene(ctx, scene, state, view, size, withTags, ahead) {
     const at = state.drag?.id === handle.id ? state.drag : moved.get(handle.id) ?? handle;
     if (at !== handle) drawThread(ctx, view, size, [[handle.x, handle.y], [at.x, at.y]]);
     const spot = drawHandle(ctx, { ...handle, x: at.x, y: at.y }, view, size,
-      state.hot === "handle " + handle.id);
+      state.hot === "handle " + handle.id, state.touch);
     const tag = state.dragged?.tags[handle.id] ?? handle.tag;
     if (tag) spots.push([{ ...handle, tag }, spot]);
   }

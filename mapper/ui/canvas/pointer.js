@@ -1,6 +1,6 @@
 // Mouse, pen, fingers and keys. A press becomes a click, a drag of something, or a pan.
 const CLICK_SLOP = 4, FINGER_SLOP = 10, HOLD_MS = 380;
-const REACH = { mouse: { handle: 13, marker: 13, line: 8 }, touch: { handle: 26, marker: 26, line: 22 } };
+const REACH = { mouse: { handle: 13, marker: 13, line: 8 }, touch: { handle: 30, marker: 30, line: 22 } };
 
 class Pointers {
   constructor(canvas) {
@@ -61,6 +61,7 @@ class Pointers {
     }
     if (this.down.size > 2) return;
     const touch = event.pointerType === "touch";
+    canvas.state.touch = touch;
     const free = this.space || event.button === 1 || event.button === 2;
     this.press = { id: event.pointerId, x, y, lastX: x, lastY: y, touch, shift: event.shiftKey,
       button: event.button, moved: false, aim: false, free, hit: free ? null : canvas.hit(x, y, touch) };
@@ -138,7 +139,8 @@ class Pointers {
       canvas.click(press.x, press.y, press.hit, press.shift);
     }
     this.stopPress();
-    if (!press.touch) canvas.pointAt(x, y, false);
+    if (press.touch) canvas.touched(x, y);
+    else canvas.pointAt(x, y, false);
   }
 
   onCancel(event) {
@@ -147,8 +149,8 @@ class Pointers {
     this.stopPress();
   }
 
-  onLeave() {
-    if (!this.press) this.canvas.pointAway();
+  onLeave(event) {
+    if (!this.press && event.pointerType !== "touch") this.canvas.pointAway();
   }
 
   onWheel(event) {
@@ -181,6 +183,7 @@ class Pointers {
     else if (low === "r") canvas.turn();
     else if (low === "l") canvas.toggleLoupe();
     else if (low === "h") canvas.toggleHidden();
+    else if (low === "e") canvas.toggleLarge();
     else if (key === "?") canvas.toggleHelp();
     else if (key.startsWith("Arrow")) {
       const far = event.shiftKey ? 240 : 60;
@@ -190,7 +193,11 @@ class Pointers {
     } else if (key === "Enter") canvas.clickMiddle(event.shiftKey);
     else if (key === "Delete" || key === "Backspace") canvas.removeHandle();
     else if (key === " ") this.space = true;
-    else if (key === "Escape") { this.stopPress(); canvas.toggleHelp(false); }
+    else if (key === "Escape" && (this.press || !canvas.keys.help.hidden || canvas.large)) {
+      if (!this.press && canvas.keys.help.hidden) canvas.toggleLarge(false);
+      this.stopPress();
+      canvas.toggleHelp(false);
+    }
     else used = false;
     if (used) {
       event.preventDefault();
