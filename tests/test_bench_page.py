@@ -30,6 +30,29 @@ def test_step_at_hand_is_ticked_off_and_the_next_is_shown(whole: JobStore):  # n
     assert [step.wire for step in whole.job(job_id).done] == [first.wire]
 
 
+def test_a_step_that_waits_says_so_first_and_is_asked_for_in_no_large_letters(
+    whole: JobStore,  # noqa: F811
+):
+    st.cache_resource.clear()  # copies of one job share id and revision with other tests
+    _, job_id = job_ids(whole)
+    findings = Findings(whole.job(job_id))
+    steps = findings.offered.steps
+    at = next(n for n, step in enumerate(steps) if step not in findings.legal_now)
+    first = findings.waits_words(at + 1)
+    test = at_the_plate(job_id)
+    for _ in range(at):
+        test = next(one for one in test.button if one.label == "Next").click().run()
+    (card,) = [one.proto.body for one in test.get("html") if 'class="big' in one.proto.body]
+    assert "Not yet" in card and first in card
+    assert f'class="act">{findings.act(steps[at])}' not in card
+    plan = [
+        one.proto.body for one in page("plan", job_id).get("html") if "step w" in one.proto.body
+    ]
+    assert all("Not yet: first" in one for one in plan) and plan
+    legal = [n for n, step in enumerate(steps, 1) if step in findings.legal_now]
+    assert all(findings.waits_words(n) == "" for n in legal)
+
+
 def test_second_person_gets_only_free_leads_that_do_not_meet_this_one(whole: JobStore):  # noqa: F811
     _, job_id = job_ids(whole)
     findings = Findings(whole.job(job_id))

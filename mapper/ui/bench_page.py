@@ -35,6 +35,9 @@ _STYLE = """<style>
 .big .act { font-size: 2.2rem; font-weight: 700; color: #00486f; line-height: 1.1; }
 .big .id { font-size: 84px; font-weight: 800; line-height: 1.05; overflow-wrap: anywhere; }
 .big .how { font-size: 1.5rem; line-height: 1.3; }
+.big.waits { border: 4px dashed #a32200; background: #fdeae4; }
+.big.waits .act { color: #a32200; }
+.big.waits .id { font-size: 48px; color: #4a5661; }
 .tag { display: inline-block; border: 3px solid #00486f; border-radius: 10px; margin: .2rem;
   padding: .1rem .7rem; font-size: 1.5rem; font-weight: 700; background: #fff; }
 </style>"""
@@ -85,8 +88,12 @@ def _card(findings: Findings, step: Step, at: int, count: int) -> None:
         how += f"; let it hang, it leaves with {findings.hanging[step.wire]}"
     if step.action == "peel":
         how += f"; stop just past ({step.past[0]:.0f}, {step.past[1]:.0f}) mm, leave it hanging"
+    first = findings.waits_words(at + 1)
+    act = "Not yet" if first else findings.act(step)
+    if first:  # the largest letters must never ask for a lead that lies under another
+        how = f"first {first}. Then {findings.act(step).lower()} it: {how}"
     st.html(
-        f'<div class="big"><div class="act">{findings.act(step)} '
+        f'<div class="big{" waits" if first else ""}"><div class="act">{act} '
         f"&ensp;<small>step {at + 1} of {count}</small></div>"
         f'<div class="id">{escape(shown(step.wire))}</div>'
         f'<div class="how">{escape(how)}</div></div>'

@@ -30,10 +30,12 @@ from mapper.pulling import (
 )
 from mapper.records import Job, TracedLead
 from mapper.routes import Crossing, RouteMap
+from mapper.sheets import waits_of
 
 __all__ = ["Findings", "NextThing", "findings_of", "meeting_key"]
 
 NAMED = 8  # names in one sentence
+WAITS_NAMED = 3  # steps that a step waits for, on its card
 LEAST_UNSEEN_MM = 1.0
 READINGS = {"ohm", "insulation_mohm", "loop_ohm", "shown_c"}  # of a zone, taken on the bench
 
@@ -208,6 +210,17 @@ class Findings:
                 else not check_order(self.planned_on, [step], self.done)
             )
         )
+
+    def waits_words(self, number: int) -> str:
+        """Which steps of the offered plan come before a step (numbered from 1): "step 1 (Pull
+        Z10-T)"; empty for a step that can be done now."""
+        steps = self.offered.steps[:number]
+        if steps[-1] in self.legal_now:
+            return ""
+        first = waits_of(self.planned_on, steps, self.done)[-1]
+        named = [f"{one} ({self.step_words(steps[one - 1])})" for one in first[:WAITS_NAMED]]
+        more = f" and {len(first) - WAITS_NAMED} more" if len(first) > WAITS_NAMED else ""
+        return f"step {', '.join(named)}{more}" if named else "an earlier step"
 
     @cached_property
     def to_look_at(self) -> tuple[LookAt, ...]:

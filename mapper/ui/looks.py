@@ -123,6 +123,9 @@ h3 { font-size: 1.15rem !important; padding: .35rem 0 .2rem 0 !important; }
   border-radius: 8px; min-width: 2.6rem; text-align: center; padding: .15rem .3rem; }
 .step .what { font-size: 1.15rem; font-weight: 650; }
 .step .how { color: var(--soft); font-size: .95rem; }
+.step .first { color: #a32200; font-weight: 650; }
+.step.waits { border: 2px dashed #6b7780; }
+.step.waits .num { background: #6b7780; }
 .swatch { display: inline-block; width: 2.4rem; height: 0; border-top: 5px solid;
   vertical-align: middle; margin-right: .35rem; }
 [data-testid="stImage"] img { border-radius: 6px; }
@@ -161,11 +164,13 @@ def counted(number: int, word: str) -> str:
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
-def step_card(number: int | str, what: str, how: str = "") -> None:
-    """A big numbered card of the pull plan."""
+def step_card(number: int | str, what: str, how: str = "", first: str = "") -> None:
+    """A big numbered card of the pull plan; `first` is what it has to wait for."""
+    wait = f'<div class="first">Not yet: first {escape(first)}</div>' if first else ""
     st.html(
-        f'<div class="step"><div class="num">{escape(str(number))}</div>'
-        f'<div><div class="what">{escape(what)}</div><div class="how">{escape(how)}</div></div>'
+        f'<div class="step{" waits" if first else ""}"><div class="num">{escape(str(number))}</div>'
+        f'<div>{wait}<div class="what">{escape(what)}</div>'
+        f'<div class="how">{escape(how)}</div></div>'
         "</div>"
     )
 

@@ -93,14 +93,15 @@ def _how(findings: Findings, step: Step) -> str:
 
 def _steps(ctx: Context, findings: Findings) -> None:
     steps = findings.offered.steps
-    st.subheader("Pull now")
+    st.subheader("In this order")
     if not steps:
         st.markdown("Nothing may be pulled yet.")
     now = findings.legal_now
     for number, step in enumerate(steps[:CARDS], start=1):
         card, button = st.columns([4, 1], gap="small", vertical_alignment="center")
         with card:
-            looks.step_card(number, findings.step_words(step), _how(findings, step))
+            words = (findings.step_words(step), _how(findings, step))
+            looks.step_card(number, *words, findings.waits_words(number))
         with button:
             if st.button(
                 findings.done_word(step),
