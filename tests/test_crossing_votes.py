@@ -10,7 +10,7 @@ from mapper.fit import HeightShift
 from mapper.routes import Crossing
 from mapper.trace import Vote, count_votes
 from mapper.ui import looks
-from mapper.ui.crossing_desk import Answered, Desk, in_turn, take_back, too_quick
+from mapper.ui.crossing_desk import NOT_YET_S, Answered, Desk, in_turn, take_back, too_quick
 from mapper.ui.crossing_height import vote_of_height
 from mapper.ui.crossing_votes import disagreement, proposal_words
 from mapper.ui.findings import meeting_key
@@ -66,6 +66,11 @@ def test_an_answer_before_the_place_can_be_seen_is_not_taken(monkeypatch):
     now[0] = 11.0
     assert not too_quick(desk)
     assert not too_quick(Desk("job"))  # nothing was answered yet
+    slow = Desk("job", shown_at_s=NOT_YET_S)  # a page still drawing after a long time
+    now[0] = 60.0
+    assert too_quick(slow)
+    now[0] = 61.0  # no dead end where the drawing never came to its end
+    assert not too_quick(slow)
 
 
 class _Job:

@@ -18,7 +18,16 @@ from mapper.routes import Crossing
 from mapper.ui import jobbar, leads_panels, looks
 from mapper.ui.canvas import LeadStyle
 from mapper.ui.channel_answer import channel_answer
-from mapper.ui.crossing_desk import KEYS, Answered, Desk, desk_of, in_turn, take_back, too_quick
+from mapper.ui.crossing_desk import (
+    KEYS,
+    NOT_YET_S,
+    Answered,
+    Desk,
+    desk_of,
+    in_turn,
+    take_back,
+    too_quick,
+)
 from mapper.ui.crossing_pictures import (
     COLOURS,
     first_picture,
@@ -79,6 +88,8 @@ def show() -> None:
     with shown_above:
         pictures(ctx, findings, meeting, *show_as, beside=lambda: _small_plate(findings, meeting))
     channel_answer(ctx, findings, lambda one: first_picture(ctx, findings, one))
+    if desk.shown_at_s == NOT_YET_S:
+        desk.shown_at_s = time.monotonic()
     with said:
         tool_panel(ctx, findings, desk, meeting)
         check_answers(ctx, findings, desk)
@@ -306,7 +317,7 @@ def _answered(
             desk.to_check.append(key)
     else:
         return
-    desk.shown_at_s = time.monotonic()
+    desk.shown_at_s = NOT_YET_S
     if st.session_state.get(FILTER) == "Open":
         st.session_state[TO_SHOW] = FIRST
     else:
