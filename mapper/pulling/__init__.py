@@ -2,16 +2,9 @@
 
 from mapper.pulling.check import check_order, read_order
 from mapper.pulling.explain import explain
-from mapper.pulling.log import (
-    BREAK_ERROR_MM,
-    LogEvent,
-    LogReading,
-    contradictions,
-    piece_ids,
-    reached_place,
-    read_log,
-    refusals,
-)
+from mapper.pulling.log import contradictions, reached_place, read_log, refusals
+from mapper.pulling.log_event import LogEvent
+from mapper.pulling.log_reader import LogReading
 from mapper.pulling.model import (
     Freed,
     LockedSet,
@@ -39,6 +32,7 @@ from mapper.pulling.parts import (
     thermocouples_with,
     with_parts,
 )
+from mapper.pulling.pieces import BREAK_ERROR_MM, piece_ids
 from mapper.pulling.plan import plan_meetings, plan_pull, safe_now, whole_lead_cycles
 
 __all__ = [
