@@ -23,7 +23,7 @@ from mapper.pulling import (
     read_order,
     safe_now,
 )
-from mapper.pulling import locks as locks_module
+from mapper.pulling import cuts as cuts_module
 from mapper.routes import Judged, Lead, RouteMap
 from tests.pulling_naive import as_map, can_come_out, chance_diagram
 
@@ -347,7 +347,7 @@ def test_a_weak_judgement_beyond_the_shortest_ring_is_looked_at_first():
 
 
 def test_a_cut_stopped_by_its_time_is_still_a_cut(monkeypatch):
-    monkeypatch.setattr(locks_module, "_CUT_SECONDS", 0.0)
+    monkeypatch.setattr(cuts_module, "_CUT_SECONDS", 0.0)
     random = Random(5)
     for _ in range(20):
         count, meetings = chance_diagram(random, 8, 30, opens=0.0)

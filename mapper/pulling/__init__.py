@@ -16,18 +16,12 @@ from mapper.pulling.model import (
     Step,
     Violation,
 )
+from mapper.pulling.part_model import ChannelStretch, Cover, Heater, Nozzle, Part, PartLead, part_of
 from mapper.pulling.parts import (
-    ChannelStretch,
-    Cover,
-    Heater,
-    Nozzle,
-    Part,
-    PartLead,
     PartsPlan,
     PartStep,
     cover_outlines,
     leads_only,
-    part_of,
     plan_parts,
     thermocouples_with,
     with_parts,

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from mapper.errors import shown
 from mapper.pulling.events import Board, State
 from mapper.pulling.model import PullError
-from mapper.pulling.parts import Nozzle, part_of
+from mapper.pulling.part_model import Nozzle, part_of
 from mapper.pulling.past import Done, read_done, replay
 from mapper.pulling.words import place_words, under_words
 from mapper.routes.model import RouteMap

@@ -32,7 +32,7 @@ from mapper.pulling.check import check_order
 from mapper.pulling.log_event import as_event
 from mapper.pulling.log_reader import LogReading, Looked, Reader, wrong_kind
 from mapper.pulling.model import Freed, Place, Step
-from mapper.pulling.parts import part_of
+from mapper.pulling.part_model import part_of
 from mapper.pulling.pieces import BREAK_ERROR_MM, break_mm
 from mapper.routes.model import RouteMap
 

@@ -12,7 +12,7 @@ from mapper.errors import shown
 from mapper.pulling.events import SAME_PLACE_MM, Board
 from mapper.pulling.log_event import LogEvent
 from mapper.pulling.model import Freed, Place, Step
-from mapper.pulling.parts import part_of
+from mapper.pulling.part_model import part_of
 from mapper.pulling.past import SAME_MEETING_MM, Done
 from mapper.pulling.pieces import (
     REACHED_MM,
