@@ -14,7 +14,8 @@ from itertools import combinations, permutations, product
 import networkx as nx
 import pytest
 
-from mapper.pulling import check_order, cuts, plan_pull, safe_now, whole_lead_cycles
+from mapper.pulling import check_order, plan_pull, safe_now, whole_lead_cycles
+from mapper.pulling import cuts as cuts_module
 from tests.pulling_naive import as_map, can_come_out, chance_diagram, name, whole_orders
 
 KAHN = ["5>11", "7>11", "7>8", "3>8", "3>10", "11>2", "11>9", "11>10", "8>9"]
@@ -223,7 +224,7 @@ def tournament(n, steps):
     ],
 )
 def test_cheapest_cut_is_the_minimum_feedback_arc_set(arcs, weights, least, monkeypatch):
-    monkeypatch.setattr(cuts, "_CUT_SECONDS", 120.0)  # on a busy machine too
+    monkeypatch.setattr(cuts_module, "_CUT_SECONDS", 120.0)  # on a busy machine too
     route_map, costs = line_map(arcs, weights)
     plan = plan_pull(route_map, costs=costs)
     cuts = [r for entry in plan.locked for r in entry.release if r.way == "cut"]
