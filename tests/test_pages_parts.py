@@ -26,7 +26,7 @@ from mapper.ui.findings import Findings
 from mapper.ui.fit_clicks import click_errors, clicks_after
 from mapper.ui.photos_page import BY_HAND, intake_changes, stage_choices
 from mapper.ui.plan_picture import lead_states
-from mapper.ui.plate_page import channel_added, exit_added, snapped
+from mapper.ui.plate_drawn import channel_added, exit_added, snapped
 from mapper.ui.plate_tables import (
     in_words,
     plate_with_rows,
