@@ -29,7 +29,7 @@ from mapper.ui import (
     warmup_page,
 )
 from mapper.ui.jobbar import PAGE_WORDS
-from mapper.ui.server import settings
+from mapper.ui.server import settings, settle_memory
 
 __all__ = ["main"]
 
@@ -67,6 +67,7 @@ PHASES = {
 
 def main() -> None:
     """Show the page that the address names, with one plain sentence should it fail."""
+    settle_memory()
     st.set_page_config(
         page_title="Plate wire mapper", layout="wide", initial_sidebar_state="collapsed"
     )
@@ -79,6 +80,11 @@ def main() -> None:
     }
     page = st.navigation(list(pages.values()), position="hidden")
     session.register_pages(pages)
+    # All runs of a browser tab share one note of the page asked for. A run that a click on a way
+    # has stopped may still write its own page over it, and the click would lead nowhere.
+    asked = session.page_asked()
+    if asked in pages and pages[asked] != page:
+        session.go(asked)
     _ways(pages, page)
     try:
         page.run()
@@ -94,7 +100,7 @@ def _ways(pages: dict[str, Any], page: Any) -> None:
         for phase, members in PHASES.items():
             within = any(pages[name] == page for name in members)
             if phase and not within:
-                st.page_link(pages[next(iter(members))], label=f"{phase} ›")
+                _way(pages, next(iter(members)), f"{phase} ›")
                 continue
             if phase:
                 st.html(f'<span class="phase">{phase}</span>', width="content")
@@ -103,7 +109,11 @@ def _ways(pages: dict[str, Any], page: Any) -> None:
                     here = f'<span class="here" aria-current="page">{PAGE_WORDS[name]}</span>'
                     st.html(here, width="content")
                 else:
-                    st.page_link(pages[name], label=PAGE_WORDS[name])
+                    _way(pages, name, PAGE_WORDS[name])
+
+
+def _way(pages: dict[str, Any], name: str, label: str) -> None:
+    st.page_link(pages[name], label=label, query_params=session.query_of(name))
 
 
 if __name__ == "__main__":

@@ -9,6 +9,7 @@ ASGI server. The pages ask `settings()` for the store folder they work on.
 
 from __future__ import annotations
 
+import gc
 import os
 import socket
 import threading
@@ -18,6 +19,7 @@ import urllib.request
 import webbrowser
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +43,7 @@ __all__ = [
     "free_port",
     "serve",
     "settings",
+    "settle_memory",
 ]
 
 HOSTS = ["127.0.0.1", "localhost"]
@@ -210,6 +213,17 @@ def build_app(
 ) -> streamlit.App:
     """The whole application as an ASGI app (pages, photo routes, host check first)."""
     return streamlit.App(**app_parts(store_folder, demo, script))
+
+
+@cache
+def settle_memory() -> None:
+    """Set aside what the programs' own modules hold, once for the process.
+
+    Streamlit searches all memory for garbage after every run of a page, and nothing else can
+    run meanwhile; the modules, most of what it would look through, are never garbage.
+    """
+    gc.collect()
+    gc.freeze()
 
 
 def free_port(wanted: int | None = None) -> int:

@@ -10,8 +10,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
+from urllib.parse import parse_qs
 
 import streamlit as st
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from mapper.errors import MapperError, shown
 from mapper.photos import Photo, load_photo
@@ -31,6 +33,8 @@ __all__ = [
     "go",
     "open_job",
     "open_store",
+    "page_asked",
+    "query_of",
     "register_pages",
     "set_person",
 ]
@@ -38,6 +42,7 @@ __all__ = [
 JOB_PARAM = "job"
 PERSON_PARAM = "by"
 LOOK_PARAM = "look"
+PAGE_PARAM = "page"
 _JOB = "open job"  # session state: id of the open job
 _DRAWN = "job as drawn"  # session state: the view of the job that this tab shows
 _LOOK = "look only"  # session state: the open job is not to be changed in this tab
@@ -58,11 +63,23 @@ def register_pages(pages: Mapping[str, Any]) -> None:
     _PAGES.update(pages)  # never emptied: other browser tabs read it at the same time
 
 
-def go(name: str) -> None:
-    """Go to the page of that short name (jobs, plate, photos, ...), with the job kept open."""
+def query_of(name: str) -> dict[str, str]:
+    """What stands in the address of the page of that short name, with the job kept open."""
     kept = {JOB_PARAM: st.session_state.get(_JOB), PERSON_PARAM: st.session_state.get(PERSON)}
     kept[LOOK_PARAM] = "1" if st.session_state.get(_LOOK) else None
-    st.switch_page(_PAGES[name], query_params={key: text for key, text in kept.items() if text})
+    return {PAGE_PARAM: name, **{key: text for key, text in kept.items() if text}}
+
+
+def go(name: str) -> None:
+    """Go to the page of that short name (jobs, plate, photos, ...), with the job kept open."""
+    st.switch_page(_PAGES[name], query_params=query_of(name))
+
+
+def page_asked() -> str | None:
+    """Short name of the page that a click on a way asked this very run for; None for others."""
+    ctx = get_script_run_ctx()
+    asked = parse_qs(ctx.query_string).get(PAGE_PARAM) if ctx is not None else None
+    return asked[-1] if asked else None
 
 
 def set_person(name: str) -> None:
