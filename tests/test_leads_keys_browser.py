@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -225,6 +226,26 @@ def test_buttons_and_list_lie_inside_a_small_window(tablet: Any) -> None:
         expect(button).to_be_in_viewport(ratio=1)
     sizes = [one.bounding_box() for one in canvas.root.locator("button:visible").all()]
     assert min(min(one["width"], one["height"]) for one in sizes) >= 44
+
+
+def test_a_view_chosen_before_the_page_has_answered_is_not_moved_under_the_hand(
+    page: Any, bench: Bench
+) -> None:
+    canvas = pick(page, "Z02-H")
+    whole = canvas.view()
+    page.keyboard.press("+")
+    presses = [
+        page.get_by_role("button", name="Z02-T:").element_handle(),
+        canvas.root.get_by_role("button", name="Whole").element_handle(),
+    ]
+    # In one go: Python can't have answered the first when the second comes.
+    page.evaluate("(presses) => presses.forEach((one) => one.click())", presses)
+    page.locator('button.lead.on[title^="Z02-T:"]').wait_for()
+    canvas.root.locator(".hint", has_text="Z02-T").wait_for()
+    canvas.wait_acknowledged()
+    assert canvas.view() == whole
+    page.get_by_role("button", name="Z02-H:").click()
+    expect(canvas.root).not_to_have_attribute("data-view", json.dumps(whole, separators=(",", ":")))
 
 
 def buried(bench: Bench, lead_id: str) -> None:

@@ -189,12 +189,13 @@ def _square_px(sight: Sight, middle_mm: tuple[float, float], side_mm: float) -> 
     return sight.photo_from_mm(corners, 0.0)
 
 
-def jump_to(state: PageState, name: str, points_px: np.ndarray) -> None:
-    """Have the canvas show the box round some places of the photo."""
+def jump_to(state: PageState, name: str, points_px: np.ndarray, asked: bool = True) -> None:
+    """Have the canvas show the box round some places of the photo; `asked` by a press, after
+    which a hand may have gone on with the photo."""
     box = [*points_px.min(axis=0), *points_px.max(axis=0)]
     if np.isfinite(box).all():
         state.jumps += 1
-        state.jump = {"id": f"{state.jumps} {name}", "box": [float(v) for v in box]}
+        state.jump = {"id": f"{state.jumps} {name}", "box": [float(v) for v in box], "asked": asked}
 
 
 def next_untraced(ctx: Context, state: PageState) -> None:
@@ -309,4 +310,4 @@ def show_offer(ctx: Context, state: PageState) -> None:
     if waiting:
         _, offer, _ = waiting[0]
         state.photo, state.chosen, state.picking = offer.photo, None, ""
-        jump_to(state, f"offer {waiting[0][0]}", offer.trace.points)
+        jump_to(state, f"offer {waiting[0][0]}", offer.trace.points, asked=False)

@@ -45,6 +45,13 @@ class PhotoCanvas {
     this.watch.observe(this.root);
     this.grow = () => { this.setHeight(); this.resize(); };
     window.addEventListener("resize", this.grow);
+    // A place asked for elsewhere may come late: a hand that goes on with the photo keeps its view.
+    this.handOn = false;
+    this.elsewhere = (event) => {
+      const here = event.type === "keydown" ? this.pointers.listens(event) : event.composedPath().includes(this.root);
+      if (!here) this.handOn = false;
+    };
+    for (const name of ["click", "keydown"]) window.addEventListener(name, this.elsewhere, true);
     // What stands above the photo may come later, or wrap: the photo ends where the window does.
     this.above = new ResizeObserver(() => { if (this.scene.height === "window") this.setHeight(); });
     const block = this.scroller()?.querySelector("[data-testid=stMainBlockContainer]");
@@ -106,6 +113,7 @@ class PhotoCanvas {
     }
     if (!this.photo) this.view = null;
     this.resize();
+    if (this.photo?.token !== photoBefore?.token) this.handOn = false;
     this.jump(data.lookAt);
     this.pointAnew();
     this.ahead.settle();
@@ -122,6 +130,7 @@ class PhotoCanvas {
   jump(to) {
     if (!to || !this.view || !this.size.w || STORE.jumped.get(this.scene.key) === to.id) return;
     STORE.jumped.set(this.scene.key, to.id);
+    if (to.asked && this.handOn) return;
     let { x, y, span } = to;
     let tall = 0;
     if (to.box) {
@@ -148,6 +157,7 @@ class PhotoCanvas {
 
   setView(view) {
     this.view = view;
+    this.handOn = true;
     const place = this.scene.place;
     STORE.views.set(place, view);
     clearTimeout(this.keeping);
@@ -316,6 +326,7 @@ class PhotoCanvas {
   }
 
   click(sx, sy, hit, shift) {
+    this.handOn = true;
     const [x, y] = this.ahead.asAsked(...toPhoto(this.view, this.size, sx, sy));
     if (hit && (hit.kind !== "line" || hit.pick)) this.report({ type: "select", id: hit.id, kind: hit.kind, x, y });
     else if (this.scene.tool !== "look") this.report({ type: "point", x, y, shift });
@@ -339,6 +350,7 @@ class PhotoCanvas {
   }
 
   pageKey(key) {
+    this.handOn = false;
     if (key === "Delete" && this.removeHandle()) return;
     const { touch } = this.state, at = this.state.pointer ?? this.state.touched, view = this.view;
     const hit = at ? this.hit(...toScreen(view, this.size, ...at), touch, true) : null;
@@ -425,6 +437,7 @@ class PhotoCanvas {
     this.above.disconnect();
     this.pointers.close();
     window.removeEventListener("resize", this.grow);
+    for (const name of ["click", "keydown"]) window.removeEventListener(name, this.elsewhere, true);
     cancelAnimationFrame(this.frame);
     clearTimeout(this.keeping);
     this.ahead.close();

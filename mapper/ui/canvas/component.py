@@ -294,7 +294,8 @@ def photo_canvas(
     panes : other photos, of which the first three that show the place are drawn beside.
     drag_preview : while a handle is dragged, ask `SHELF.dragged` what it would do and show that.
     look_at : {"id": any text, "x": px, "y": px, "span": px wide} jumps there once per id, or
-        {"id": ..., "box": [x0, y0, x1, y1]}.
+        {"id": ..., "box": [x0, y0, x1, y1]}; with "asked": true not if, since the last press
+        elsewhere on the page, a hand has moved the view or clicked on the photo.
     """
     sheet = None
     if photo is not None:
