@@ -2,30 +2,50 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, elements_near, sample, to_lab
 from mapper.trace.ground import LAYERS, Ground, as_ground, layer_scale, scaled
+from mapper.trace.likely import bands, shipped_layers, weigh
 from mapper.trace.model import TraceError
 
-__all__ = ["Snap", "checked_point", "agree", "candidates_at", "look_at", "snap_to_wire"]
+__all__ = [
+    "Snap",
+    "checked_point",
+    "agree",
+    "banded",
+    "candidates_at",
+    "leads_at",
+    "look_at",
+    "snap_to_wire",
+]
 
 MAX_REACH_PX = 400.0
 SUPPORT_RUN = 3.0  # widths to either side along the line that speak for an element
 PER_LAYER = 3
+PER_LAYER_WEIGHED = 5
+LEAST_SHARE = 0.05  # surest line at a click; no click on a lead had less among the held-out ones
+NO_SHARE = 1e-4  # stands for less
 MOST_CANDIDATES = 200
 UNDER_COLOUR = 15.0  # Lab units
 LIKE_COLOUR = 12.0  # Lab units
 LIKE_WIDTH = 0.3  # in log width
 MOST_UNLIKE = 4.0
+MOST_STRETCH = np.log(1.2)  # a width read is mended by that much at most
 COARSER_BONUS = 1.05  # per layer: a glint along a thick lead is thinner than the lead
 
 
 @dataclass(frozen=True, eq=False)
 class Snap:
-    """A place on a lead: photo pixels, width in photo pixels, Lab colour, direction modulo pi."""
+    """A place on a lead: photo pixels, width in photo pixels, Lab colour, direction modulo pi.
+
+    `score`: how well it answers the click; of `leads_at` the share of belief, 0..1. `facts`
+    (FACTS,): distance from the click in widths of its layer, log contrast, share of its run
+    that is seen, log width in widths of its layer, number of the layer, colour against that
+    under the click.
+    """
 
     xy_px: np.ndarray
     width_px: float
@@ -33,6 +53,7 @@ class Snap:
     angle_rad: float
     contrast: float
     score: float
+    facts: np.ndarray
 
 
 def checked_point(ground: Ground, xy: object, what: str = "point") -> np.ndarray:
@@ -65,9 +86,10 @@ def snap_to_wire(
     point = checked_point(ground, xy)
     if not np.isfinite(reach_px) or reach_px < 0:
         raise TraceError("The reach must be a number of pixels, zero or more.")
-    found = look_at(ground, point, float(min(reach_px, MAX_REACH_PX)))
-    if found is None:
+    leads = leads_at(ground, point, float(min(reach_px, MAX_REACH_PX)))
+    if not leads:
         return None
+    found = max(leads, key=lambda snap: snap.score)
     return (float(found.xy_px[0]), float(found.xy_px[1])), found.width_px
 
 
@@ -113,7 +135,48 @@ def _best_like(reference: Snap, found: list[Snap]) -> tuple[float, Snap | None]:
     return (best, pick) if found else (0.0, None)
 
 
+def leads_at(ground: Ground, xy_px: np.ndarray, reach_px: float) -> list[Snap]:
+    """What may be meant by a click at `xy_px`, weighed by `mapper.trace.likely`.
+
+    `score` is the share of belief and `width_px` the mended width. Nothing where a lead is
+    most unlikely.
+    """
+    name = ("weighed", round(float(xy_px[0]), 2), round(float(xy_px[1]), 2), reach_px)
+    return ground.remembered(name, lambda: _weighed(ground, xy_px, reach_px))
+
+
+def _weighed(ground: Ground, xy_px: np.ndarray, reach_px: float) -> list[Snap]:
+    found, seen = banded(ground, xy_px, reach_px)
+    if not found:
+        return []
+    shares, stretch = weigh(seen, np.array([s.facts for s in found]), shipped_layers())
+    if shares.max() < LEAST_SHARE:
+        return []
+    widths = np.exp(np.clip(stretch, -MOST_STRETCH, MOST_STRETCH)) * [s.width_px for s in found]
+    return [
+        replace(snap, score=max(float(share), NO_SHARE), width_px=float(width))
+        for snap, share, width in zip(found, shares, widths, strict=True)
+    ]
+
+
+def banded(ground: Ground, xy_px: np.ndarray, reach_px: float) -> tuple[list[Snap], np.ndarray]:
+    """The candidates at a click, not weighed yet, and their bands (K, ALONG, ACROSS, 3)."""
+    found, seen = [], []
+    for crop, snaps in _by_layer(ground, xy_px, reach_px, PER_LAYER_WEIGHED):
+        if snaps:
+            at = np.array([crop.from_photo(s.xy_px) for s in snaps])
+            found += snaps
+            seen.append(bands(crop.lab, at, np.array([s.angle_rad for s in snaps])))
+    return found, np.concatenate(seen) if seen else np.zeros((0, 0, 0, 3))
+
+
 def _candidates(ground: Ground, xy_px: np.ndarray, reach_px: float) -> list[Snap]:
+    return [s for _, snaps in _by_layer(ground, xy_px, reach_px, PER_LAYER) for s in snaps]
+
+
+def _by_layer(
+    ground: Ground, xy_px: np.ndarray, reach_px: float, most: int
+) -> list[tuple[_Crop, list[Snap]]]:
     crops = [c for n in range(LAYERS) if (c := _Crop.at(ground, xy_px, reach_px, n)) is not None]
     if not crops:
         return []
@@ -122,9 +185,8 @@ def _candidates(ground: Ground, xy_px: np.ndarray, reach_px: float) -> list[Snap
         [c.lab for c in crops], [c.click for c in crops], [c.reach + run_px for c in crops]
     )
     return [
-        snap
+        (crop, _candidates_in_crop(elements.take(np.flatnonzero(number == k)), crop, most))
         for k, crop in enumerate(crops)
-        for snap in _candidates_in_crop(elements.take(np.flatnonzero(number == k)), crop)
     ]
 
 
@@ -154,8 +216,14 @@ class _Crop:
         lab = to_lab(scaled(crop, number))
         return cls(number, scale, (x0, y0), lab, click, max(reach_px * scale, 0.6))
 
+    def from_photo(self, xy_px: np.ndarray) -> np.ndarray:
+        return (xy_px - self.corner + 0.5) * self.scale - 0.5
 
-def _candidates_in_crop(elements: Elements, crop: _Crop) -> list[Snap]:
+    def to_photo(self, xy: np.ndarray) -> np.ndarray:
+        return (xy + 0.5) / self.scale - 0.5 + self.corner
+
+
+def _candidates_in_crop(elements: Elements, crop: _Crop, most: int) -> list[Snap]:
     click, reach = crop.click, crop.reach
     away = np.hypot(*(elements.xy - click).T)
     candidates = np.flatnonzero(away <= reach)
@@ -179,23 +247,38 @@ def _candidates_in_crop(elements: Elements, crop: _Crop) -> list[Snap]:
             and abs(np.sin(elements.angle_rad[i] - elements.angle_rad[candidates[k]])) < 0.5
             for k in kept
         )
-        if score[c] <= 0 or len(kept) == PER_LAYER:
+        if score[c] <= 0 or len(kept) == most:
             break
         if not same:
             kept.append(int(c))
-    return [_snap(elements, mine[c], candidates[c], float(score[c]), crop) for c in kept]
+    return [
+        _snap(elements, mine[c], candidates[c], float(score[c]), float(support[c]), crop, under)
+        for c in kept
+    ]
 
 
-def _snap(elements: Elements, mine: np.ndarray, i: int, score: float, crop: _Crop) -> Snap:
+def _snap(
+    elements: Elements,
+    mine: np.ndarray,
+    i: int,
+    score: float,
+    support: float,
+    crop: _Crop,
+    under: np.ndarray,
+) -> Snap:
     seen = np.column_stack([elements.width, elements.contrast, elements.colour])[mine]
     width, contrast, *colour = np.median(seen, axis=0)
+    away = np.hypot(*(elements.xy[i] - crop.click)) / NOMINAL_WIDTH_PX
+    off = np.linalg.norm((elements.colour[i] - under) * (0.5, 1.0, 1.0)) / UNDER_COLOUR
+    facts = (away, np.log(contrast / 10), support, np.log(width / NOMINAL_WIDTH_PX))
     return Snap(
-        (elements.xy[i] + 0.5) / crop.scale - 0.5 + crop.corner,
+        crop.to_photo(elements.xy[i]),
         float(width / crop.scale),
         np.array(colour),
         float(elements.angle_rad[i]),
         float(contrast),
         score,
+        np.array([*facts, crop.number / LAYERS, min(off, 4.0)]),
     )
 
 

@@ -13,7 +13,7 @@ from mapper.trace.links import link_elements
 from mapper.trace.model import Trace, TraceError
 from mapper.trace.refine import smooth_line
 from mapper.trace.search import MAX_COLOUR, colour_cost, find_way, link_costs, stands_on_line
-from mapper.trace.snap import Snap, agree, candidates_at, checked_point
+from mapper.trace.snap import Snap, agree, checked_point, leads_at
 
 __all__ = ["trace_between"]
 
@@ -25,6 +25,7 @@ WINDOW = 50.0  # widths around the clicks that are searched, at least
 WINDOW_SHARE = 0.4  # of the distance of the clicks
 ALIKE = 0.6
 SAME_PLACE_PX = 1.5
+SHORT_OF = 0.3  # in widths: a line may end that far from the click
 PLACEHOLDER_ANGLES = 8
 MOST_ELEMENTS = 15_000
 
@@ -48,13 +49,15 @@ def trace_between(
     if np.hypot(*(clicks[0] - clicks[-1])) < 1.0 and len(clicks) == 2:
         raise TraceError("Start and end are the same place; click two places on the lead.")
     reach = max(MIN_SNAP_REACH_PX, SNAP_REACH * max(ground.width_px, ground.height_px))
-    seen = agree([candidates_at(ground, p, reach) for p in clicks])
+    seen = agree([leads_at(ground, p, reach) for p in clicks])
     snaps = [s for s in seen if s is not None]
     if not snaps:
         return _blind(clicks)
     width_px = float(np.median([s.width_px for s in snaps]))
     layer = ground.layer(layer_for_width(width_px))
-    places = np.array([p if s is None else s.xy_px for p, s in zip(clicks, seen, strict=True)])
+    places = np.array(
+        [p if s is None else _beside(p, s) for p, s in zip(clicks, seen, strict=True)]
+    )
     colours = np.array([s.colour for s in snaps])
     at = layer.from_photo(places)
     elements = _elements_of_lead(layer, snaps, colours, at)
@@ -65,7 +68,14 @@ def trace_between(
     way = find_way(elements, links, cost, at)
     if len(way.states) < 2:
         return _blind(clicks)
-    return _as_trace(layer, elements.take(way.states >> 1), colours, width_px)
+    chain = elements.take(way.states >> 1)
+    return _as_trace(layer.to_photo(chain.xy), chain, colours, width_px, places[[0, -1]])
+
+
+def _beside(click: np.ndarray, snap: Snap) -> np.ndarray:
+    """The place on the lead's line that lies beside the click, photo px."""
+    way = np.array([np.cos(snap.angle_rad), np.sin(snap.angle_rad)])
+    return snap.xy_px + (click - snap.xy_px) @ way * way
 
 
 def _placeholders(places: np.ndarray, colour: np.ndarray, width: float) -> Elements:
@@ -109,10 +119,17 @@ def _elements_of_lead(
     return joined(own, general.take(alike))
 
 
-def _as_trace(layer: Layer, chain: Elements, colours: np.ndarray, width_px: float) -> Trace:
+def _as_trace(
+    xy_px: np.ndarray, chain: Elements, colours: np.ndarray, width_px: float, ends: np.ndarray
+) -> Trace:
     own = 1 - colour_cost(chain.colour, colours) / MAX_COLOUR
     sure = own * (1 - np.exp(-chain.contrast / 4.0))
-    return smooth_line(layer.to_photo(chain.xy), sure, width_px)
+    # The line reaches the clicks, though the first element may lie a width further on.
+    for k, end in zip((0, -1), ends, strict=True):
+        if np.hypot(*(xy_px[k] - end)) > SHORT_OF * width_px:
+            at = 0 if k == 0 else len(xy_px)
+            xy_px, sure = np.insert(xy_px, at, end, axis=0), np.insert(sure, at, sure[k])
+    return smooth_line(xy_px, sure, width_px)
 
 
 def _blind(clicks: Sequence[np.ndarray]) -> Trace:

@@ -1,4 +1,5 @@
-"""Invented pictures of loose cables on a bench, with exact truth. For measuring only.
+"""Invented pictures of loose cables on a bench, with exact truth. For measuring; never for
+training with the seed of the benchmark.
 
 Every cable is a smooth space curve with a round section, drawn with a depth buffer, so that
 who lies on top, what is hidden and where the shadows fall follow from the geometry. Grounds:
@@ -17,7 +18,7 @@ import cv2
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-__all__ = ["Cable", "Cross", "Scene", "degraded", "loose_cables"]
+__all__ = ["Cable", "Cross", "Scene", "cable_heights", "degraded", "drawn", "loose_cables"]
 
 Ground = Literal["plain", "printed", "loops"]
 
@@ -68,9 +69,10 @@ def loose_cables(rng: np.random.Generator, ground: Ground, size_px=(900, 1200)) 
         if one_colour:
             colour = np.clip(shared + rng.normal(0, 2, 3), 0, 255)
         looks.append((w, colour))
-    heights = _heights(rng, curves, [w for w, _ in looks])
+    heights = cable_heights(rng, curves, [w for w, _ in looks])
     image = _ground(rng, height, width, printed=ground == "printed")
-    return _render(rng, image, curves, heights, looks)
+    image, cables = drawn(rng, image, curves, heights, looks)
+    return Scene(image, cables, tuple(_crosses(cables, heights)))
 
 
 def degraded(image_bgr: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -144,7 +146,9 @@ def _with_loop(rng, xy: np.ndarray, w: float) -> np.ndarray:
     return np.concatenate([xy[:k], ring, xy[k + 1 :]])
 
 
-def _heights(rng, curves: list[np.ndarray], widths: list[float]) -> list[np.ndarray]:
+def cable_heights(
+    rng: np.random.Generator, curves: list[np.ndarray], widths: list[float]
+) -> list[np.ndarray]:
     """Height of each centre line above the ground, px; at crossings one lies on the other."""
     heights = [np.full(len(c), 0.5 * w) for c, w in zip(curves, widths, strict=True)]
     for a, b, ia, ib, _ in _meetings(curves):
@@ -179,7 +183,17 @@ def _meetings(curves: list[np.ndarray]):
                 yield a, b, int(i * step), int(j * step), float(angle)
 
 
-def _render(rng, ground: np.ndarray, curves, heights, looks) -> Scene:
+def drawn(
+    rng: np.random.Generator,
+    ground: np.ndarray,
+    curves: list[np.ndarray],
+    heights: list[np.ndarray],
+    looks: list[tuple[float, np.ndarray]],
+) -> tuple[np.ndarray, tuple[Cable, ...]]:
+    """Cables with `curves` (N, 2) px, `heights` (N,) px and (width px, BGR colour) on `ground`.
+
+    BGR uint8 picture and the cables with what of them is seen.
+    """
     height, width = ground.shape[:2]
     zoom = 2
     h2, w2 = height * zoom, width * zoom
@@ -259,10 +273,10 @@ def _render(rng, ground: np.ndarray, curves, heights, looks) -> Scene:
         iy = np.clip(np.round((curve[:, 1] + 0.5) * zoom - 0.5).astype(int), 0, h2 - 1)
         mine = (owner[iy, ix] == k) & (np.abs(place[iy, ix] - np.arange(len(curve))) < 12)
         cables.append(Cable(curve, mine, looks[k][0]))
-    return Scene(image, tuple(cables), tuple(_crosses(cables, heights)))
+    return image, tuple(cables)
 
 
-def _crosses(cables: list[Cable], heights):
+def _crosses(cables: tuple[Cable, ...], heights):
     met = list(_meetings([c.points_px for c in cables]))
     for n, (a, b, ia, ib, angle) in enumerate(met):
         xy = 0.5 * (cables[a].points_px[ia] + cables[b].points_px[ib])

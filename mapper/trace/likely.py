@@ -1,0 +1,73 @@
+"""A small learned weigher of clicks: which of the lines near a click is the lead that is meant.
+
+Every candidate line is laid straight: a band along it, `ALONG` x `ACROSS` places in the pixels
+of its layer, in Lab, counted from the colour of its middle. With six facts beside it a network
+of two hidden layers gives the log odds that this line is the lead under the click, against
+*none of them*, and how much wider the lead is than its line was read. It is asked about the
+band and its mirror images, and the answers are averaged, as a line has no direction.
+
+The weights come from `tests/training/train_likely.py`; here they are only multiplied out.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import resources
+
+import numpy as np
+
+from mapper.trace.evidence import sample
+
+__all__ = ["ACROSS", "ALONG", "FACTS", "Layers", "bands", "shipped_layers", "weigh"]
+
+Layers = dict[str, np.ndarray]
+
+ALONG, ACROSS, FACTS = 25, 9, 6
+STEP_PX = (1.3, 1.25)  # along and across the line, px of the layer
+LAB_UNIT = 20.0  # Lab units that count as one
+MOST_UNITS = 4.0
+
+
+def bands(lab: np.ndarray, xy: np.ndarray, angle_rad: np.ndarray) -> np.ndarray:
+    """(K, ALONG, ACROSS, 3) float32: `lab` (H, W, 3) along the lines through `xy` (K, 2) px.
+
+    Lab less the mean of the line's own middle, in `LAB_UNIT`.
+    """
+    along = (np.arange(ALONG) - ALONG // 2) * STEP_PX[0]
+    across = (np.arange(ACROSS) - ACROSS // 2) * STEP_PX[1]
+    way = np.stack([np.cos(angle_rad), np.sin(angle_rad)], -1)
+    side = np.stack([-way[:, 1], way[:, 0]], -1)
+    places = (
+        xy[:, None, None]
+        + along[:, None, None] * way[:, None, None]
+        + across[:, None] * side[:, None, None]
+    )
+    seen = sample(lab, places)
+    near = slice(ALONG // 2 - 2, ALONG // 2 + 3)
+    own = seen[:, near, ACROSS // 2 - 1 : ACROSS // 2 + 2].mean((1, 2))
+    return np.clip((seen - own[:, None, None]) / LAB_UNIT, -MOST_UNITS, MOST_UNITS)
+
+
+@cache
+def shipped_layers() -> Layers:
+    """The weights that come with the program."""
+    with resources.files("mapper.trace").joinpath("likely_weights.npz").open("rb") as file:
+        stored = np.load(file)
+        return {name: stored[name].astype(np.float32) for name in stored.files}
+
+
+def weigh(bands: np.ndarray, facts: np.ndarray, layers: Layers) -> tuple[np.ndarray, np.ndarray]:
+    """Shares (K,) of belief in each line, in all at most 1, and log (true width / read) (K,).
+
+    `bands` (K, ALONG, ACROSS, 3), `facts` (K, FACTS): all candidates of one click.
+    """
+    turned = (bands, bands[:, ::-1], bands[:, :, ::-1], bands[:, ::-1, ::-1])
+    out = np.zeros((len(bands), 2), np.float32)
+    for band in turned:
+        x = np.concatenate([band.reshape(len(band), -1), facts], 1, dtype=np.float32)
+        for n in (0, 1):
+            x = np.maximum(x @ layers[f"w{n}"].T + layers[f"b{n}"], 0)
+        out += (x @ layers["w2"].T + layers["b2"]) / len(turned)
+    top = max(float(out[:, 0].max(initial=0.0)), 0.0)
+    odds = np.exp(out[:, 0] - top)
+    return odds / (odds.sum() + np.exp(-top)), out[:, 1].astype(float)
