@@ -15,6 +15,9 @@ from scipy.spatial import cKDTree
 from mapper.errors import MapperError
 from mapper.trace import TraceError, prepare, snap_to_wire, trace_between
 from mapper.trace.evidence import line_elements, to_lab
+from tests.benchmarks.loose_cables import loose_cables
+from tests.benchmarks.trace_score import mend, score
+from tests.benchmarks.trace_truth import cable_tasks
 
 RED, WHITE, BEIGE = (40, 40, 200), (225, 225, 225), (160, 196, 214)  # BGR
 
@@ -107,6 +110,33 @@ def test_a_loop_is_not_cut_short():
     true_length = np.hypot(*np.diff(truth[8:-8], axis=0).T).sum()
     assert farthest(truth[8:-8], trace.points) < 5.0
     assert abs(length / true_length - 1) < 0.06
+
+
+@pytest.mark.parametrize("scene, cable", [(9, 0), (5, 0), (6, 1)])
+def test_a_loop_that_is_dearer_than_straight_across_is_gone_round(scene, cable):
+    cables = loose_cables(np.random.default_rng([77, scene, 2]), "loops")
+    task = list(cable_tasks(cables))[cable]
+    trace = trace_between(cables.image_bgr, task.points_px[0], task.points_px[-1])
+    assert score(trace.points, task).right
+
+
+@pytest.mark.parametrize("seed, scene, cable", [(91, 3, 3), (20, 2, 3)])
+def test_the_loop_of_another_lead_of_the_same_colour_is_left_to_it(seed, scene, cable):
+    cables = loose_cables(np.random.default_rng([seed, scene, 2]), "loops")
+    task = list(cable_tasks(cables))[cable]
+    trace = trace_between(cables.image_bgr, task.points_px[0], task.points_px[-1])
+    assert score(trace.points, task).right
+
+
+def test_a_click_on_the_lead_keeps_a_loop_from_skipping_it():
+    cables = loose_cables(np.random.default_rng([91, 4, 2]), "loops")
+    task = list(cable_tasks(cables))[1]
+    ground = prepare(cables.image_bgr)
+    first, last, _ = mend(
+        lambda clicks: trace_between(ground, clicks[0], clicks[-1], clicks[1:-1]).points, task
+    )
+    assert not first.right  # all leads of one colour; a loop of the neighbour is taken in
+    assert last.right
 
 
 def test_a_click_on_the_loop_keeps_the_order_of_the_clicks():

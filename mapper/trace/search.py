@@ -17,7 +17,7 @@ from scipy.sparse.csgraph import dijkstra
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements
 from mapper.trace.links import Links
 
-__all__ = ["MAX_COLOUR", "Way", "find_way", "link_costs", "stands_on_line"]
+__all__ = ["MAX_COLOUR", "Way", "find_way", "link_costs", "link_rates", "stands_on_line"]
 
 BASE = 0.013
 MAX_COLOUR = 1.2
@@ -56,8 +56,11 @@ class Way:
     cost: float
 
 
-def link_costs(elements: Elements, links: Links, colours: np.ndarray, width: float) -> np.ndarray:
-    """Cost (M,) of every link for a lead of Lab `colours` (K, 3) and `width`, px of the layer."""
+def link_rates(elements: Elements, links: Links, colours: np.ndarray, width: float) -> np.ndarray:
+    """Cost (M,) per width of every link by how much its ends are like the lead.
+
+    The lead has one of the Lab `colours` (K, 3) and `width`, px of the layer.
+    """
     stretch = np.abs(np.log(np.maximum(elements.width, 0.5) / width))
     node = (
         BASE
@@ -65,8 +68,12 @@ def link_costs(elements: Elements, links: Links, colours: np.ndarray, width: flo
         + np.minimum(0.8 * np.maximum(stretch - WIDTH_FREE, 0.0) ** 2, MAX_WIDTH)
         + MAX_CONTRAST * np.exp(-elements.contrast / 4.0)
     )
+    return 0.5 * (node[links.source >> 1] + node[links.target >> 1])
+
+
+def link_costs(links: Links, rate: np.ndarray, colours: np.ndarray) -> np.ndarray:
+    """Cost (M,) of every link: its `rate` (M,) over its length, its bends, what it skips."""
     run = links.length / NOMINAL_WIDTH_PX
-    rate = 0.5 * (node[links.source >> 1] + node[links.target >> 1])
     bend = BEND * links.bend * NOMINAL_WIDTH_PX
     sharp = SHARP * np.maximum(links.turn * NOMINAL_WIDTH_PX - SHARP_TURN, 0.0) ** 2
     sharp = np.minimum(sharp * np.minimum(run, 1.0), MAX_SHARP)

@@ -10,9 +10,17 @@ from scipy.spatial import cKDTree
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, elements_of_colour, joined
 from mapper.trace.ground import Ground, Layer, as_ground, layer_for_width
 from mapper.trace.links import link_elements
+from mapper.trace.loops import with_loops
 from mapper.trace.model import Trace, TraceError
 from mapper.trace.refine import smooth_line
-from mapper.trace.search import MAX_COLOUR, colour_cost, find_way, link_costs, stands_on_line
+from mapper.trace.search import (
+    MAX_COLOUR,
+    colour_cost,
+    find_way,
+    link_costs,
+    link_rates,
+    stands_on_line,
+)
 from mapper.trace.snap import Snap, agree, checked_point, leads_at
 
 __all__ = ["trace_between"]
@@ -64,11 +72,13 @@ def trace_between(
     lost = np.array([p for p in at if not stands_on_line(elements, p)]).reshape(-1, 2)
     elements = joined(elements, _placeholders(lost, colours[0], width_px * layer.scale))
     links = link_elements(elements, layer.lab)
-    cost = link_costs(elements, links, colours, width_px * layer.scale)
+    rate = link_rates(elements, links, colours, width_px * layer.scale)
+    cost = link_costs(links, rate, colours)
     way = find_way(elements, links, cost, at)
     if len(way.states) < 2:
         return _blind(clicks)
-    chain = elements.take(way.states >> 1)
+    states = with_loops(elements, links, cost, rate, way.states, at)
+    chain = elements.take(states >> 1)
     return _as_trace(layer.to_photo(chain.xy), chain, colours, width_px, places[[0, -1]])
 
 
