@@ -97,3 +97,14 @@ def test_a_short_channel_is_run_in_by_what_fills_most_of_it() -> None:
     short = Plate.from_mapping(mapping).channels[3]
     assert channels.runs_in(short, lead("Z02-H", "D02", run((180, 60), (180, 50))))
     assert not channels.runs_in(short, lead("Z02-H", "D02", run((180, 100), (180, 70))))
+
+
+def test_a_place_in_a_channel_or_just_beside_it_means_that_channel() -> None:
+    for channel in PLATE.channels:
+        (x0, y0), (x1, y1) = channel.points_mm[:2]
+        inside = (x0 + (x1 - x0) / 4, y0 + (y1 - y0) / 4)  # no other channel joins there
+        assert channels.channel_at(PLATE, inside) == channel.id
+    c2 = PLATE.channels[1]
+    (x0, y), (x1, _) = c2.points_mm[:2]
+    assert channels.channel_at(PLATE, ((x0 + x1) / 2, y - 0.9 * c2.width_mm)) == c2.id
+    assert channels.channel_at(PLATE, ((x0 + x1) / 2, y - 1.6 * c2.width_mm)) is None

@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import shapely
 
-from mapper.plate import Channel
+from mapper.plate import Channel, Plate
 from mapper.records import Job, TracedLead
 
-__all__ = ["Progress", "hidden_outside", "inside_mm", "progress", "runs_in"]
+__all__ = [
+    "Progress",
+    "channel_at",
+    "hidden_outside",
+    "inside_mm",
+    "leads_in",
+    "progress",
+    "runs_in",
+]
 
 # A lead that only passes over a channel at a junction lies about one width inside it.
 PASSING_WIDTHS = 1.5
+KEPT_LEADS = 1024  # leads whose channels are kept
 
 
 @dataclass(frozen=True)
@@ -68,7 +78,50 @@ def hidden_outside(job: Job, channel_id: str | None) -> frozenset[str]:
     channel = next((one for one in channels if one.id == channel_id), None)
     if channel is None:
         return frozenset()
-    return frozenset(lead.id for lead in job.leads if not runs_in(channel, lead))
+    return frozenset(lead.id for lead in job.leads) - set(leads_in(job, channel.id))
+
+
+def leads_in(job: Job, channel_id: str) -> tuple[str, ...]:
+    """Names of the leads that run in a channel of the plate, in the order of the job."""
+    return _leads_by_channel(job)[channel_id]
+
+
+@lru_cache(maxsize=4)
+def _leads_by_channel(job: Job) -> dict[str, tuple[str, ...]]:
+    channels, plate = job.plate.channels, job.texts["plate"]
+    runs = {
+        lead.id: _runs_of((job.texts[f"lead/{lead.id}"], plate), _Kept((channels, lead)))
+        for lead in job.leads
+    }
+    return {one.id: tuple(id for id, own in runs.items() if one.id in own) for one in channels}
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """Something that the text beside it stands for: all of them are equal."""
+
+    value: Any = field(compare=False)
+
+
+@lru_cache(maxsize=KEPT_LEADS)
+def _runs_of(texts: tuple[str, str], kept: _Kept) -> frozenset[str]:
+    """Channels that a lead runs in: kept, since a click changes one lead and asks for all."""
+    channels, lead = kept.value
+    return frozenset(one.id for one in channels if runs_in(one, lead))
+
+
+def channel_at(plate: Plate, place_mm: tuple[float, float]) -> str | None:
+    """The channel in which a place (mm) lies, or beside which by less than its width.
+
+    Where channels join, the narrower one is meant: the wide one can be pointed at elsewhere.
+    """
+    place = shapely.Point(place_mm)
+    found = []
+    for channel in plate.channels:
+        beside_mm = _centre_line(channel).distance(place) - channel.width_mm / 2
+        if beside_mm < channel.width_mm:
+            found.append((max(0.0, beside_mm), channel.width_mm, channel.id))
+    return min(found)[2] if found else None
 
 
 def progress(job: Job) -> tuple[Progress, ...]:
@@ -83,7 +136,8 @@ def progress(job: Job) -> tuple[Progress, ...]:
     judged = np.array([one.top is not None for one in crossings], dtype=bool)
     rows = []
     for channel in job.plate.channels:
-        here = [lead for lead in job.leads if runs_in(channel, lead)]
+        names = set(leads_in(job, channel.id))
+        here = [lead for lead in job.leads if lead.id in names]
         inside = [inside_mm(channel, lead) for lead in here]
         near = shapely.distance(places, _centre_line(channel)) <= channel.width_mm / 2
         rows.append(

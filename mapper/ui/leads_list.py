@@ -15,7 +15,7 @@ __all__ = ["ListedDrop", "ListedLead", "lead_list"]
 
 @dataclass(frozen=True)
 class ListedLead:
-    """A button of the list. `state` is "traced", "unfinished" or "missing"."""
+    """A button of the list. `state` is "traced", "unfinished" or "missing"; `pale`: not drawn."""
 
     id: str
     word: str
@@ -23,6 +23,7 @@ class ListedLead:
     color: str
     dashed: bool
     selected: bool
+    pale: bool = False
 
 
 @dataclass(frozen=True)

@@ -57,12 +57,14 @@ KEY_LIST = {
     "j": "join another piece",
     "a": "the line is another lead",
     "o": "only this lead",
+    "i": "only the leads of the channel under the pointer",
     "v": "let go",
     "p": "flip to the next photo of the place",
     "c": "photos side by side",
     "1, 2, 3": "an offered line is this lead",
     "q": "an offered line is no lead",
 }
+NAMED = 6  # leads named in the sentence about a channel
 RUN_SECONDS = 0.3  # of work before what is done is shown
 
 
@@ -156,7 +158,7 @@ def _bar(ctx: Context, state: PageState, photos: list[PhotoEntry]) -> None:
         )
         if ctx.job.plate.channels:
             leads_panels.channel_box(
-                ctx, state.channel, lambda channel: setattr(state, "channel", channel)
+                ctx, state.channel, lambda name: leads_state.look_at_channel(ctx, state, name)
             )
         st.toggle("Drawing", value=True, key="leads drawing")
         leads_panels.progress(ctx)
@@ -201,7 +203,13 @@ def _list(ctx: Context, state: PageState) -> None:
         summary += f", {count['unfinished']} not finished"
     lead_list(
         LIST,
-        leads_view.listed_drops(ctx.job, rows, state.chosen, state.hidden),
+        leads_view.listed_drops(
+            ctx.job,
+            rows,
+            state.chosen,
+            state.hidden,
+            leads_channels.hidden_outside(ctx.job, state.channel),
+        ),
         summary,
         [
             ("next", "Next untraced", False),
@@ -228,6 +236,8 @@ def _canvas(ctx: Context, state: PageState) -> None:
         lines += leads_view.other_lines(
             ctx.job, sight, state.chosen, state.hidden, pick=not tracing, left_out=left_out
         )
+    if state.channel is not None:
+        lines.append(leads_view.channel_line(sight, state.channel))
     depths_mm, where = leads_beside.depths_of(ctx.job.plate)
     handles = []
     tail = None
@@ -252,7 +262,7 @@ def _canvas(ctx: Context, state: PageState) -> None:
         tool="trace" if tracing else "look",
         height="window",
         hint=state.message
-        or (_offer_hint(waiting) if offered else _hint(chosen, state.picking, meeting)),
+        or (_offer_hint(waiting) if offered else _hint(ctx, state, chosen, meeting)),
         alert=bool(state.message),
         keys=(_offer_keys(offered[2]) if offered else {}) | _keys(ctx, chosen, state),
         key_list=KEY_LIST,
@@ -308,10 +318,16 @@ def _tail(sight: Sight, lead: TracedLead) -> tuple[float, float] | None:
     return (float(x), float(y)) if sight.shows((x, y)) else None
 
 
-def _hint(chosen: LeadRow | None, picking: str, meeting: Crossing | None) -> str:
+def _hint(ctx: Context, state: PageState, chosen: LeadRow | None, meeting: Crossing | None) -> str:
+    picking = state.picking
     if chosen is None and meeting is not None:
         pair = f"{shown(meeting.a, 40)} and {shown(meeting.b, 40)}"
         return f"Nobody has judged {pair} here. T to judge it, G for the next one."
+    if chosen is None and state.channel is not None:
+        leads = leads_channels.leads_in(ctx.job, state.channel)
+        named = ", ".join(shown(one, 20) for one in leads[:NAMED]) or "none that is traced"
+        more = f" and {len(leads) - NAMED} more" if len(leads) > NAMED else ""
+        return f"Only leads in {shown(state.channel, 30)}: {named}{more}. I shows all again."
     if chosen is None:
         return "Pick a lead in the list or on the photo, or press N for the next untraced one."
     name = shown(chosen.id, 40)
@@ -358,6 +374,8 @@ def _keys(ctx: Context, chosen: LeadRow | None, state: PageState) -> dict[str, s
                 keys["y"] = "this is right"
         keys["o"] = "all leads" if state.only else "only this"
         keys["v"] = "let go"
+    if job.plate.channels:
+        keys["i"] = "one channel" if state.channel is None else "all channels"
     keys["d"] = "next doubtful"
     keys["g"] = "next crossing"
     if leads_state.open_crossing(ctx, state) is not None:

@@ -30,13 +30,20 @@ def channel_box(ctx: Context, channel: str | None, choose: Callable[[str | None]
     widget = f"leads channel {ctx.job_id}"
     if st.session_state.get(widget) != (channel or ""):
         st.session_state[widget] = channel or ""
+
+    def words(id: str) -> str:
+        if id == "":
+            return "All channels"
+        leads = looks.counted(len(leads_channels.leads_in(ctx.job, id)), "lead")
+        return f"Only {shown(id, 30)} · {leads}"
+
     st.selectbox(
         "Channel",
         ["", *(channel.id for channel in ctx.job.plate.channels)],
         key=widget,
-        format_func=lambda id: "All channels" if id == "" else f"Only in {shown(id, 30)}",
+        format_func=words,
         label_visibility="collapsed",
-        width=170,
+        width=190,
         on_change=lambda: choose(st.session_state[widget] or None),
     )
 

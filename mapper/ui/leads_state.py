@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,7 +12,7 @@ from mapper.errors import MapperError, shown
 from mapper.records import PhotoEntry
 from mapper.routes import Crossing
 from mapper.trace import snap_to_wire
-from mapper.ui import leads_again, leads_tools, leads_tracing, leads_view
+from mapper.ui import leads_again, leads_channels, leads_tools, leads_tracing, leads_view
 from mapper.ui.findings import findings_of, meeting_key
 from mapper.ui.leads_offers import Search, open_offers
 from mapper.ui.leads_sight import Sight
@@ -26,10 +27,12 @@ __all__ = [
     "flip",
     "jump_to",
     "look_again",
+    "look_at_channel",
     "next_crossing",
     "next_doubt",
     "next_look",
     "next_untraced",
+    "only_channel",
     "open_crossing",
     "refresh",
     "show_offer",
@@ -40,6 +43,7 @@ __all__ = [
 
 CLOSE_UP_MM = 130.0  # width of the view when a drop is looked for
 CROSSING_MM = 60.0  # the same for a crossing
+CHANNEL_ROOM_MM = 25.0  # round a channel that is looked at
 STATE = "leads page"
 LEAD_PARAM, PHOTO_PARAM = "lead", "photo"
 
@@ -204,6 +208,33 @@ def next_untraced(ctx: Context, state: PageState) -> None:
         state.message = "Every lead is traced. Go on with the crossings."
     else:
         take_up(ctx, state, row)
+
+
+def only_channel(
+    ctx: Context, state: PageState, sha256: str, at_px: tuple[float, float] | None
+) -> None:
+    """Show the leads of the channel that is pointed at on that photo and of no other."""
+    place = None
+    if at_px is not None and sha256 in ctx.job.fits:
+        with suppress(MapperError):  # beside the plate
+            place = sight_of(ctx, sha256).plate_from_line(np.array([at_px]))[0][0]
+    channel = None if place is None else leads_channels.channel_at(ctx.job.plate, place)
+    if channel is None:
+        state.message = "Point at a channel, or tap it, and press I: only its leads are shown then."
+    else:
+        state.channel = channel
+
+
+def look_at_channel(ctx: Context, state: PageState, channel_id: str | None) -> None:
+    """Show only the leads of a channel picked by its name (None: all), and where it is."""
+    state.channel, state.message = channel_id, ""
+    channel = next((one for one in ctx.job.plate.channels if one.id == channel_id), None)
+    if channel is not None:
+        points_mm = np.array(channel.points_mm, dtype=float)
+        _to_photo_with(ctx, state, tuple(points_mm.mean(axis=0)))
+        low, high = points_mm.min(axis=0) - CHANNEL_ROOM_MM, points_mm.max(axis=0) + CHANNEL_ROOM_MM
+        corners = np.array([(x, y) for x in (low[0], high[0]) for y in (low[1], high[1])])
+        jump_to(state, f"channel {channel_id}", sight_of(ctx, state.photo).photo_from_mm(corners))
 
 
 def open_crossing(ctx: Context, state: PageState) -> Crossing | None:

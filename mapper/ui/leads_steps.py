@@ -19,7 +19,7 @@ __all__ = ["REDO", "canvas_operation", "list_operation", "rename"]
 OFFER_KEYS = ("1", "2", "3", "q")  # it is the first, second, third lead of its drop; no lead
 REDO = "Ctrl+Y"
 # They change only what is looked at
-PAGE_KEYS = ("n", "o", "v", "p", "d", "a", "j", "w", "c", "g", "t")
+PAGE_KEYS = ("n", "o", "i", "v", "p", "d", "a", "j", "w", "c", "g", "t")
 
 
 def list_operation(ctx: Context, state: PageState, op: Operation) -> None:
@@ -33,6 +33,8 @@ def list_operation(ctx: Context, state: PageState, op: Operation) -> None:
     elif op.key == "all":
         state.only, state.channel = False, None
         state.hidden.clear()
+    elif op.key == "only" and state.chosen is None:
+        state.message = "Pick a lead in the list or on the photo first; then the others are hidden."
     elif op.key == "only":
         state.only = not state.only
     elif op.key == "hide" and op.id:
@@ -156,6 +158,12 @@ def _page_key(ctx: Context, state: PageState, op: Operation) -> None:
         leads_state.next_untraced(ctx, state)
     elif key == "o":
         state.only = not state.only
+    elif key == "i":
+        if state.channel is not None:
+            state.channel = None
+        else:
+            at = (op.x_px, op.y_px) if op.x_px is not None and op.y_px is not None else None
+            leads_state.only_channel(ctx, state, state.tokens.get(op.photo, state.photo), at)
     elif key == "v":
         if state.picking:
             state.picking = ""

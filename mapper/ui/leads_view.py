@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
+import shapely
 
 from mapper.records import ExpectedLead, Job, TracedLead
 from mapper.routes import Crossing
@@ -20,6 +21,7 @@ from mapper.ui.overlay import drawing_lines, drop_markers
 
 __all__ = [
     "LeadRow",
+    "channel_line",
     "chosen_handles",
     "chosen_lines",
     "counts",
@@ -35,6 +37,7 @@ __all__ = [
 
 OTHERS = "other"
 KEPT_LEADS = 2048  # leads times photos whose picture is kept; a lead's takes about 10 kB
+EDGE_STEP_MM = 8.0  # long straight edges are cut up, so that lens distortion shows in them
 DOUBT_WIDTH = 2.0  # thin and without a rim: the tracer was unsure
 STATES = ("missing", "unfinished", "traced")
 
@@ -87,16 +90,26 @@ def lead_rows(job: Job) -> tuple[LeadRow, ...]:
 
 
 def listed_drops(
-    job: Job, rows: Iterable[LeadRow], chosen: str | None, hidden: Iterable[str]
+    job: Job,
+    rows: Iterable[LeadRow],
+    chosen: str | None,
+    hidden: Iterable[str],
+    left_out: Collection[str] = (),
 ) -> list[ListedDrop]:
-    """Rows of the list: one per drop of the plate, with its leads."""
+    """Rows of the list: one per drop of the plate, with its leads; pale: not drawn now."""
     hidden = set(hidden)
     drops = {drop.id for drop in job.plate.drops} if job.plate else set()
     of_drop: dict[str, list[ListedLead]] = {}
     for row in rows:
         name = row.drop if row.drop in drops else OTHERS
         button = ListedLead(
-            row.id, row.word, row.state, row.style.color, bool(row.style.dash), row.id == chosen
+            row.id,
+            row.word,
+            row.state,
+            row.style.color,
+            bool(row.style.dash),
+            row.id == chosen,
+            pale=row.id != chosen and row.id in left_out,
         )
         of_drop.setdefault(name, []).append(button)
     return [ListedDrop(name, tuple(leads), name in hidden) for name, leads in of_drop.items()]
@@ -185,6 +198,25 @@ def _plate_layer(on_photo: _Keyed) -> tuple[list[Line], list[Marker]]:
     doubtful = sight.fit.verdict != "good"
     lines = drawing_lines(sight.plate, sight.fit, alpha=0.55, doubtful=doubtful)
     return lines, drop_markers(sight.plate, sight.fit)
+
+
+def channel_line(sight: Sight, channel_id: str) -> Line:
+    """The edges of the one channel whose leads are shown, with its name."""
+    channel = next(one for one in sight.plate.channels if one.id == channel_id)
+    edges = shapely.buffer(
+        shapely.segmentize(shapely.LineString(channel.points_mm), EDGE_STEP_MM),
+        channel.width_mm / 2 + 1.0,
+        quad_segs=4,
+    ).exterior
+    points = sight.photo_from_mm(shapely.get_coordinates(edges), 0.0)
+    return Line(
+        f"channel shown {channel.id}",
+        points,
+        color="#ffffff",
+        width=2.5,
+        dash=(10.0, 5.0),
+        tag=f"only {channel.id}",
+    )
 
 
 def chosen_lines(sight: Sight, row: LeadRow) -> list[Line]:

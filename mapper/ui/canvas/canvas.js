@@ -33,7 +33,7 @@ class PhotoCanvas {
     this.size = { w: 0, h: 0 };
     this.scene = { lines: [], markers: [], handles: [], keys: [], tool: "look", token: "" };
     this.state = { pending: [], hot: null, drag: null, pointer: null, snap: null, preview: null, hidden: false, keyboard: false, touch: false,
-      touched: null };
+      touched: null, covered: [] };
     this.photo = null;
     this.view = null;
     this.aim = null;
@@ -216,9 +216,18 @@ class PhotoCanvas {
       }
       this.keys.fold();
     }
+    this.state.covered = this.coveredBoxes();
     if (this.photo && !this.view && w && h) this.view = fitView(this.photo, this.size);
     if (changed && this.view) this.jump(this.scene.lookAt);
     this.redraw(changed); // the photo itself is costly to draw without a graphics card
+  }
+
+  coveredBoxes() { // [x, y, w, h] of what lies above the photo, where no tag could be read
+    const over = [this.hintBar, this.tools, ...this.keys.bar.children];
+    return over.filter((one) => one.offsetHeight).map((one) => {
+      const inBar = one.parentElement === this.keys.bar ? this.keys.bar : { offsetLeft: 0, offsetTop: 0 };
+      return [inBar.offsetLeft + one.offsetLeft, inBar.offsetTop + one.offsetTop, one.offsetWidth, one.offsetHeight];
+    });
   }
 
   // ---- what the user does

@@ -169,9 +169,9 @@ function drawThread(ctx, view, size, points) {
 }
 
 // Everything above the photo. `scene` is what Python sent, `state` what only the browser knows:
-// {pending, hot, drag, pointer, snap, hidden, keyboard}; `ahead` has the lines that Python has not sent.
+// {pending, hot, drag, pointer, snap, hidden, keyboard, covered}; `ahead` has the lines that Python has not sent.
 function drawScene(ctx, scene, state, view, size, withTags, ahead) {
-  const taken = [], tags = [];
+  const taken = withTags ? [...state.covered] : [], tags = []; // tags keep clear of the buttons
   ctx.font = FONT;
   if (!state.hidden) {
     for (const line of state.dragged?.lines ?? scene.lines) {

@@ -59,7 +59,7 @@ class LeadList {
     const row = make("div", "row" + (group.hidden ? " dim" : ""));
     row.append(make("span", "drop", group.name));
     for (const lead of group.leads) {
-      const one = this.button("lead " + lead.state + (lead.selected ? " on" : ""), "lead " + lead.id, "",
+      const one = this.button("lead " + lead.state + (lead.selected ? " on" : "") + (lead.pale ? " pale" : ""), "lead " + lead.id, "",
         { type: "select", kind: "lead", id: lead.id });
       one.title = lead.id + ": " + WORDS[lead.state];
       one.setAttribute("aria-label", one.title);

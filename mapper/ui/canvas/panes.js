@@ -1,7 +1,7 @@
 // Small panes beside the photo: other photos at the same place of the plate, turned to the same
 // side and as large. They follow the view in the browser; a press on one goes to that photo.
 const PANES_SHOWN = 3, STRIP_PART = 0.34, STRIP_MOST = 400;
-const QUIET = { pending: [], hot: null, drag: null, pointer: null, snap: null, preview: null };
+const QUIET = { pending: [], hot: null, drag: null, pointer: null, snap: null, preview: null, covered: [] };
 const NO_LINES = { lineOf: () => null };
 
 class Panes {
