@@ -18,6 +18,7 @@ DEMO_TEXT = (
     "This job is an invented scenario with computer-rendered photos. "
     "What you do here is kept apart from your own jobs."
 )
+DEMO_CHIP = "invented scenario, computer-rendered photos"
 _SAVED = "jobbar saved line"  # session state: the place of that line in the bar
 PAGE_WORDS = {
     "jobs": "Jobs",
@@ -43,9 +44,9 @@ PAGE_WORDS = {
 def begin(page: str) -> Context | None:
     """Draw the bar of a page and return the open job; None (with a way on) when none is open."""
     ctx = context()
-    if settings().demo:
-        st.html(f'<div class="demo" role="note">{escape(DEMO_TEXT)}</div>')
     if ctx is None:
+        if settings().demo:
+            st.html(f'<div class="demo" role="note">{escape(DEMO_TEXT)}</div>')
         looks.show_said()
         if page != "jobs":
             looks.note("No job is open. Open one, or start a new one, on the page Jobs.", "calm")
@@ -72,14 +73,16 @@ def _bar(ctx: Context, page: str) -> None:
         next_thing = _next(ctx)
         here = ""
         if next_thing is not None and next_thing.page == page:
-            here = f'&emsp;<span class="jb-next">Next: <b>{escape(next_thing.text)}</b></span>'
+            here = f'<span class="jb-next">Next: <b>{escape(next_thing.text)}</b></span>'
+        demo = ""
+        if settings().demo:
+            demo = f'<span class="demo" role="note" title="{escape(DEMO_TEXT)}">{DEMO_CHIP}</span>'
         with st.container(width="stretch", gap=None):
-            st.html(
-                f'<span class="jb-name">{name}</span>{here}<br>'
-                f'<span class="jb-soft">{_progress(ctx)}</span>'
-            )
-            st.session_state[_SAVED] = st.empty()
-            show_saved(ctx)
+            st.html(f'<div class="jb-top"><span class="jb-name">{name}</span>{demo}{here}</div>')
+            with st.container(key="jobbar line", horizontal=True, gap="small", wrap=False):
+                st.html(f'<span class="jb-soft">{_progress(ctx)}</span>', width="content")
+                st.session_state[_SAVED] = st.empty()
+                show_saved(ctx)
         if next_thing is not None and not here:
             text = f"Next: {next_thing.text}"
             if st.button(text, key="jobbar next", type="primary"):

@@ -98,8 +98,14 @@ h3 { font-size: 1.15rem !important; padding: .35rem 0 .2rem 0 !important; }
   min-height: 44px; }
 .stRadio label, .stCheckbox label { min-height: 32px; }
 .st-key-jobbar { background: var(--band); border: 1px solid var(--line); border-radius: 8px;
-  padding: .45rem .8rem; }
+  padding: .3rem .8rem; margin-top: -.4rem; }
 .st-key-jobbar [data-testid="stMarkdownContainer"] p { margin: 0; }
+.jb-top { display: flex; flex-wrap: wrap; align-items: baseline; gap: 0 .9rem; line-height: 1.35; }
+.st-key-jobbar-line { line-height: 1.35; }
+.st-key-jobbar-line > div { min-width: 0; }
+.st-key-jobbar-line > div:last-child { flex: 1 1 130px; white-space: nowrap; overflow: hidden;
+  text-overflow: ellipsis; }
+.st-key-jobbar-line > div:last-child * { overflow: hidden; text-overflow: ellipsis; }
 .jb-name { font-weight: 700; font-size: 1.1rem; }
 .jb-soft { color: var(--soft); font-size: .95rem; }
 .jb-next { font-size: 1rem; }
@@ -110,8 +116,8 @@ h3 { font-size: 1.15rem !important; padding: .35rem 0 .2rem 0 !important; }
   border-radius: 4px; margin: .2rem 0; }
 .band.stop { border-color: #a32200; background: #fdeae4; }
 .band.calm { border-color: var(--deep); background: #eaf3f4; }
-.demo { background: #0b4f5c; color: #ffffff; border-radius: 4px; padding: .1rem .8rem;
-  font-size: .9rem; margin-bottom: -.6rem; }
+.demo { background: #0b4f5c; color: #ffffff; border-radius: 4px; padding: 0 .6rem;
+  font-size: .88rem; }
 .caution { border: 2px solid #7a3b00; border-radius: 8px; padding: .5rem .9rem;
   background: #fffaf2; font-size: .9rem; line-height: 1.35; }
 [data-testid="stCaptionContainer"] { opacity: 1; margin-bottom: .25rem; }
