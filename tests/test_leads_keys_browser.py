@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from mapper.records import Stretch, lead_changes
-from mapper.ui.leads_page import KEY_LIST
+from mapper.ui.leads_tracing import joints
+from mapper.ui.leads_words import KEY_LIST
 from tests.browser import CanvasDriver, browser, page_of, settled, until
 from tests.test_leads_browser import Bench, bench, canvas_of, page, pick
 
@@ -292,3 +293,62 @@ def test_a_buried_run_is_offered_on_a_newer_photo_and_traced_there_or_left(
     until(page, lambda: bench.lead("Z01-H").stretches[1].looked is not None)
     page.get_by_role("button", name=re.compile("^Look again")).wait_for(state="detached")
     settled(page)
+
+
+def test_a_key_pressed_on_a_point_means_a_run_that_ends_there_and_not_the_last(
+    page: Any, bench: Bench
+) -> None:
+    canvas = pick(page, "Z03-T")
+    for place in bench.visible("Z03-T", (0.0, 0.1, 0.2, 0.3)):
+        canvas.click(*place)
+        canvas.wait_acknowledged()
+    points = [one for one in joints(bench.lead("Z03-T")) if one.px is not None]
+    page.mouse.move(*canvas.screen(*points[1].px))
+    before = bench.lead("Z03-T").stretches
+    page.keyboard.press("u")
+    until(page, lambda: bench.lead("Z03-T").stretches != before)
+    after = bench.lead("Z03-T").stretches
+    changed = [i for i, (old, new) in enumerate(zip(before, after, strict=True)) if old != new]
+    assert changed in ([0], [1])
+    page.keyboard.press("z")
+    until(page, lambda: bench.lead("Z03-T").stretches == before)
+
+
+def middle_to(page: Any, canvas: CanvasDriver, place: tuple[float, float]) -> None:
+    """Bring a place of the photo as near to the middle as the arrow keys can."""
+    for _ in range(60):
+        scale, x, y, _turns = canvas.view()
+        right, down = (place[0] - x) * scale, (place[1] - y) * scale
+        if abs(right) > 30:
+            page.keyboard.press("ArrowRight" if right > 0 else "ArrowLeft")
+        elif abs(down) > 30:
+            page.keyboard.press("ArrowDown" if down > 0 else "ArrowUp")
+        else:
+            return
+        page.wait_for_timeout(50)  # until the view is drawn
+    raise AssertionError("the arrows do not reach the place")
+
+
+def test_a_line_is_moved_and_cut_without_a_mouse(page: Any, bench: Bench) -> None:
+    canvas = pick(page, "Z05-H")
+    whole = bench.lead("Z05-H")
+    revision = bench.store.job(bench.job_id).revision
+    middle_to(page, canvas, bench.visible("Z05-H", (0.5,))[0])  # far from its two ends
+    page.keyboard.press("m")
+    page.keyboard.press("ArrowUp")
+    page.keyboard.press("Escape")  # put back
+    canvas.wait_acknowledged()
+    assert bench.store.job(bench.job_id).revision == revision
+    page.keyboard.press("m")
+    page.keyboard.press("ArrowUp")
+    page.keyboard.press("Enter")  # put down: no button that was pressed before takes it
+    until(page, lambda: bench.lead("Z05-H") != whole)
+    assert len(joints(bench.lead("Z05-H"))) > len(joints(whole))
+    page.keyboard.press("z")
+    until(page, lambda: bench.lead("Z05-H") == whole)
+    page.keyboard.press("m")  # brings a point or the line under the middle ...
+    page.keyboard.press("Escape")
+    page.keyboard.press("x")  # ... and there it is cut; the mouse is elsewhere
+    until(page, lambda: not bench.lead("Z05-H").finished)
+    page.keyboard.press("z")
+    until(page, lambda: bench.lead("Z05-H") == whole)

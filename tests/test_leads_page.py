@@ -165,4 +165,4 @@ def test_the_page_says_so_when_nothing_is_certain_enough_to_offer(
     found = {"offers": (), "told": False, "error": "", "refused": [], "accepted": {}}
     state = leads_state.PageState(search=SimpleNamespace(**found))
     sound(page("leads", job_id, **{f"{leads_state.STATE} {job_id}": state}))
-    assert state.message == NOTHING
+    assert state.told == NOTHING

@@ -12,25 +12,23 @@ import numpy as np
 import streamlit as st
 
 from mapper.errors import MapperError, shown
-from mapper.records import ExpectedLead, PhotoEntry, TracedLead
-from mapper.routes import Crossing
+from mapper.records import PhotoEntry, TracedLead
 from mapper.ui import (
     jobbar,
-    leads_again,
     leads_beside,
     leads_channels,
     leads_panels,
     leads_state,
     leads_steps,
-    leads_tools,
     leads_tracing,
     leads_view,
+    leads_words,
     looks,
 )
 from mapper.ui.canvas import Line, Pane, photo_canvas, take_operations
 from mapper.ui.crossings_page import TO_SHOW
 from mapper.ui.leads_list import lead_list
-from mapper.ui.leads_offers import NOTHING, Offer, Search, open_offers
+from mapper.ui.leads_offers import NOTHING, Search, open_offers
 from mapper.ui.leads_sight import Sight
 from mapper.ui.leads_state import PageState
 from mapper.ui.leads_view import LeadRow
@@ -40,31 +38,6 @@ from mapper.ui.tiles import SHELF
 __all__ = ["render", "show"]
 
 CANVAS, LIST = "leads canvas", "leads list"
-# Every key of the page, for the list in the canvas; the buttons show those that do something now.
-KEY_LIST = {
-    "n": "next lead that is not traced",
-    "d": "next stretch in doubt",
-    "g": "next crossing that nobody has judged",
-    "t": "judge that crossing",
-    "w": "next buried run to look at again",
-    "k": "that run stays unseen",
-    "u": "unseen or seen: the run under the pointer, else the last",
-    "s": "straight or traced, the same run",
-    "b": "by the channel, unseen, the same run",
-    "y": "the run in doubt is right",
-    "x": "cut under the pointer",
-    "f": "finish, or go on with it",
-    "j": "join another piece",
-    "a": "the line is another lead",
-    "o": "only this lead",
-    "i": "only the leads of the channel under the pointer",
-    "v": "let go",
-    "p": "flip to the next photo of the place",
-    "c": "photos side by side",
-    "1, 2, 3": "an offered line is this lead",
-    "q": "an offered line is no lead",
-}
-NAMED = 6  # leads named in the sentence about a channel
 RUN_SECONDS = 0.3  # of work before what is done is shown
 
 
@@ -102,7 +75,7 @@ def _work(ctx: Context) -> None:
         st.rerun()
     _found(ctx, state)
     for op in take_operations(LIST):
-        state.message = ""
+        state.hush()
         try:
             leads_steps.list_operation(ctx, state, op)
         except MapperError as error:
@@ -111,7 +84,7 @@ def _work(ctx: Context) -> None:
     for op in take_operations(CANVAS):
         if time.monotonic() > until:
             break  # draw what is done; the rest comes with the next run
-        state.message = ""
+        state.hush()
         try:
             leads_steps.canvas_operation(ctx, state, op)
         except MapperError as error:
@@ -180,7 +153,7 @@ def _search(ctx: Context, state: PageState) -> None:
     sight = leads_state.sight_of(ctx, state.photo)
     token = ctx.opened(state.photo).token
     state.search = Search(ctx.job, sight, lambda: SHELF.ground(token))
-    state.message = ""
+    state.hush()
 
 
 def _found(ctx: Context, state: PageState) -> None:
@@ -189,15 +162,18 @@ def _found(ctx: Context, state: PageState) -> None:
         return
     state.search.told = True
     if open_offers(state.search, ctx.job):
-        state.message = ""
+        state.hush()
         leads_state.show_offer(ctx, state)
     else:
-        state.message = state.search.error or NOTHING
+        state.message, state.told = state.search.error or "", NOTHING
 
 
 def _list(ctx: Context, state: PageState) -> None:
     rows = leads_view.lead_rows(ctx.job)
     count = leads_view.counts(rows)
+    on = ("next", "Next untraced", False)
+    if count["traced"] == len(rows):
+        on = ("crossing", "Next open crossing", False)
     summary = f"{count['traced']} of {len(rows)} traced"
     if count["unfinished"]:
         summary += f", {count['unfinished']} not finished"
@@ -212,7 +188,7 @@ def _list(ctx: Context, state: PageState) -> None:
         ),
         summary,
         [
-            ("next", "Next untraced", False),
+            on,
             ("all", "Show all", not (state.only or state.hidden or state.channel)),
             ("only", "Only this", state.only),
         ],
@@ -262,10 +238,16 @@ def _canvas(ctx: Context, state: PageState) -> None:
         tool="trace" if tracing else "look",
         height="window",
         hint=state.message
-        or (_offer_hint(waiting) if offered else _hint(ctx, state, chosen, meeting)),
+        or state.told
+        or (
+            leads_words.offer_hint(waiting)
+            if offered
+            else leads_words.hint(ctx, state, chosen, meeting)
+        ),
         alert=bool(state.message),
-        keys=(_offer_keys(offered[2]) if offered else {}) | _keys(ctx, chosen, state),
-        key_list=KEY_LIST,
+        keys=(leads_words.offer_keys(offered[2]) if offered else {})
+        | leads_words.keys(ctx, chosen, state),
+        key_list=leads_words.KEY_LIST,
         undo=True,
         snap_reach_px=sight.reach_px if tracing else 0.0,
         tail=tail,
@@ -285,9 +267,12 @@ def _panes(
 ) -> list[Pane]:
     """The other fitted photos, the latest first, with the leads on them."""
     left_out = leads_channels.hidden_outside(ctx.job, state.channel)
+    meeting = leads_state.open_crossing(ctx, state)
 
     def lines(sight: Sight) -> list[Line]:
         own = [] if chosen is None else leads_view.chosen_lines(sight, chosen)
+        if meeting is not None:
+            own = [leads_view.meeting_ring(sight, meeting)]
         if state.only and chosen is not None:
             return own
         return own + leads_view.other_lines(
@@ -316,78 +301,3 @@ def _tail(sight: Sight, lead: TracedLead) -> tuple[float, float] | None:
         return end.px
     x, y = sight.photo_from_mm(np.array([end.mm]), end.depth_mm)[0]
     return (float(x), float(y)) if sight.shows((x, y)) else None
-
-
-def _hint(ctx: Context, state: PageState, chosen: LeadRow | None, meeting: Crossing | None) -> str:
-    picking = state.picking
-    if chosen is None and meeting is not None:
-        pair = f"{shown(meeting.a, 40)} and {shown(meeting.b, 40)}"
-        return f"Nobody has judged {pair} here. T to judge it, G for the next one."
-    if chosen is None and state.channel is not None:
-        leads = leads_channels.leads_in(ctx.job, state.channel)
-        named = ", ".join(shown(one, 20) for one in leads[:NAMED]) or "none that is traced"
-        more = f" and {len(leads) - NAMED} more" if len(leads) > NAMED else ""
-        return f"Only leads in {shown(state.channel, 30)}: {named}{more}. I shows all again."
-    if chosen is None:
-        return "Pick a lead in the list or on the photo, or press N for the next untraced one."
-    name = shown(chosen.id, 40)
-    if picking == "join":
-        return f"Pick the piece that goes on from the end of {name}; V to leave it."
-    if picking:
-        return f"Pick the lead that the line of {name} really is; V to leave it as it is."
-    if chosen.state == "missing":
-        return f"{name}: click where it leaves the nozzle of {shown(chosen.drop, 40)}."
-    if chosen.state == "unfinished":
-        return (
-            f"{name}: click further along the lead; the line follows it (with Shift: straight). "
-            "F when it leaves the plate."
-        )
-    exit_name = shown(chosen.lead.exit or "the exit", 40)
-    return f"{name} is traced to {exit_name}. Drag a point or the line to mend it; N for the next."
-
-
-def _offer_hint(waiting: list[tuple[int, Offer, list[ExpectedLead]]]) -> str:
-    _, offer, _ = waiting[0]
-    more = f" {len(waiting) - 1} more after it." if len(waiting) > 1 else ""
-    return (
-        f"Offered: the thick line from {shown(offer.drop, 40)} to {shown(offer.exit, 40)}. "
-        f"Follow it with your eyes from end to end: is it one lead, and which?{more}"
-    )
-
-
-def _offer_keys(may_be: list[ExpectedLead]) -> dict[str, str]:
-    keys = {str(i): f"yes, {shown(one.id, 20)}" for i, one in enumerate(may_be[:3], 1)}
-    return keys | {"q": "no, not one lead"}
-
-
-def _keys(ctx: Context, chosen: LeadRow | None, state: PageState) -> dict[str, str]:
-    job = ctx.job
-    keys = {"n": "next"}
-    if chosen is not None:
-        if chosen.lead is not None and len(leads_tracing.joints(chosen.lead)) > 1:
-            keys |= {"u": "unseen", "s": "straight", "b": "by channel"}
-            keys["f"] = "go on with it" if chosen.state == "traced" else "finish"
-            keys |= {"x": "cut here", "Delete": "remove point", "a": "is another lead"}
-            if chosen.state == "unfinished":
-                keys["j"] = "join a piece"
-            if leads_tools.doubts([chosen.lead]):
-                keys["y"] = "this is right"
-        keys["o"] = "all leads" if state.only else "only this"
-        keys["v"] = "let go"
-    if job.plate.channels:
-        keys["i"] = "one channel" if state.channel is None else "all channels"
-    keys["d"] = "next doubtful"
-    keys["g"] = "next crossing"
-    if leads_state.open_crossing(ctx, state) is not None:
-        keys["t"] = "judge it"
-    if leads_again.second_looks(job):
-        keys["w"] = "next to look at again"
-    if state.look is not None:
-        keys["k"] = "stays unseen"
-    keys["z"] = "undo"
-    if job.redo_label is not None:
-        keys[leads_steps.REDO] = "redo"
-    if len(job.fits) > 1:
-        keys["p"] = "next photo"
-        keys["c"] = "one photo" if state.beside else "side by side"
-    return keys

@@ -22,6 +22,7 @@ __all__ = [
 ]
 
 LOOK_AGAIN = "leads look again"
+PROGRESS_ROWS, ROW_PX = 9, 35  # rows of the table of progress that are in sight at once
 LOOKS = 6  # buried runs to look at again that are listed at once
 
 
@@ -55,6 +56,10 @@ def progress(ctx: Context) -> None:
         return
     rows = leads_channels.progress(ctx.job)
     with panel:
+        left = findings_of(ctx.job).left
+        st.markdown("**What is left**")
+        for sentence in left or ("Nothing: all is traced, seen and judged.",):
+            st.markdown(looks.plain_markdown(sentence))
         st.dataframe(
             [
                 {
@@ -66,11 +71,8 @@ def progress(ctx: Context) -> None:
                 for row in (rows[-1], *rows[:-1])
             ],
             hide_index=True,
+            height=min(PROGRESS_ROWS, len(rows) + 1) * ROW_PX + 3,
         )
-        left = findings_of(ctx.job).left
-        st.markdown("**What is left**")
-        for sentence in left or ("Nothing: all is traced, seen and judged.",):
-            st.markdown(looks.plain_markdown(sentence))
         st.caption(
             "A lead that nobody has begun counts in the row All only, and so does a crossing "
             "beside the channels. Seen: the part of what is drawn that somebody saw."

@@ -66,11 +66,16 @@ class PageState:
     doubt: tuple[str, int] | None = None  # the doubtful stretch looked at: lead and number
     beside: bool = False  # other photos of the place are shown beside
     search: Search | None = None  # leads looked for without a click
-    message: str = ""
+    message: str = ""  # a warning
+    told: str = ""  # what to do now, or that there is nothing to do
     jump: dict[str, object] | None = None
     jumps: int = 0
     reload: bool = False
     tokens: dict[str, str] = field(default_factory=dict)  # photo token -> sha256
+
+    def hush(self) -> None:
+        """What was said is over: something else was done."""
+        self.message = self.told = ""
 
 
 def fitted(ctx: Context) -> list[PhotoEntry]:
@@ -205,7 +210,7 @@ def jump_to(state: PageState, name: str, points_px: np.ndarray, asked: bool = Tr
 def next_untraced(ctx: Context, state: PageState) -> None:
     row = leads_view.next_untraced(leads_view.lead_rows(ctx.job), state.chosen)
     if row is None:
-        state.message = "Every lead is traced. Go on with the crossings."
+        state.told = "Every lead is traced. Go on with the crossings."
     else:
         take_up(ctx, state, row)
 
@@ -227,7 +232,8 @@ def only_channel(
 
 def look_at_channel(ctx: Context, state: PageState, channel_id: str | None) -> None:
     """Show only the leads of a channel picked by its name (None: all), and where it is."""
-    state.channel, state.message = channel_id, ""
+    state.channel = channel_id
+    state.hush()
     channel = next((one for one in ctx.job.plate.channels if one.id == channel_id), None)
     if channel is not None:
         points_mm = np.array(channel.points_mm, dtype=float)
@@ -250,7 +256,7 @@ def next_crossing(ctx: Context, state: PageState) -> None:
     waiting = [one for one in findings.ordered_meetings if meeting_key(one) in still]
     if not waiting:
         state.meeting = None
-        state.message = "No crossing of traced leads is open."
+        state.told = "No crossing of traced leads is open."
         return
     keys = [meeting_key(one) for one in waiting]
     meeting = waiting[(keys.index(state.meeting) + 1) % len(keys) if state.meeting in keys else 0]
@@ -289,7 +295,7 @@ def next_doubt(ctx: Context, state: PageState) -> None:
     found = leads_tools.doubts(row.lead for row in rows)
     if not found:
         state.doubt = None
-        state.message = "No stretch is in doubt."
+        state.told = "No stretch is in doubt."
         return
     order = {row.id: i for i, row in enumerate(rows)}
     last = state.doubt if state.doubt and state.doubt[0] == state.chosen else (state.chosen, -1)
@@ -301,7 +307,7 @@ def next_doubt(ctx: Context, state: PageState) -> None:
         state.photo = stretch.photo
     points = sight_of(ctx, state.photo).photo_from_stretch(stretch)
     jump_to(state, lead.id, points)
-    state.message = (
+    state.told = (
         f"{shown(lead.id, 40)}: the tracer was unsure of the thin line marked ?. "
         "Y when it is right; otherwise drag it."
     )
@@ -318,7 +324,7 @@ def look_again(ctx: Context, state: PageState, look: leads_again.SecondLook) -> 
     fit = ctx.job.fits[look.photo]
     points = leads_again.run_points_px(fit, ctx.job.plate, lead.stretches[look.index])
     jump_to(state, lead.id, points)
-    state.message = (
+    state.told = (
         f"{shown(lead.id, 40)}: the dotted line was buried. Where the lead lies bare now, drag "
         "the line onto it: it is traced anew. Where not, press K: it stays unseen."
     )
@@ -329,7 +335,7 @@ def next_look(ctx: Context, state: PageState) -> None:
     looks = leads_again.second_looks(ctx.job)
     if not looks:
         state.look = None
-        state.message = "No buried run lies on a newer photo."
+        state.told = "No buried run lies on a newer photo."
         return
     at = looks.index(state.look) + 1 if state.look in looks else 0
     look_again(ctx, state, looks[at % len(looks)])

@@ -30,6 +30,8 @@ def list_operation(ctx: Context, state: PageState, op: Operation) -> None:
             leads_state.choose(ctx, state, op.id)
     elif op.key == "next":
         leads_state.next_untraced(ctx, state)
+    elif op.key == "crossing":
+        leads_state.next_crossing(ctx, state)
     elif op.key == "all":
         state.only, state.channel = False, None
         state.hidden.clear()
@@ -78,7 +80,7 @@ def _keep_unseen(ctx: Context, state: PageState, op: Operation) -> None:
         state.look = None
         leads_state.next_look(ctx, state)
         if state.look is None:
-            state.message = "It stays unseen. No other buried run lies on a newer photo."
+            state.told = "It stays unseen. No other buried run lies on a newer photo."
     state.reload = True
 
 
@@ -130,7 +132,7 @@ def _answer_offer(
         state.reload = True
     leads_state.show_offer(ctx, state)
     if not leads_offers.open_offers(state.search, ctx.job):
-        state.message = "That was the last lead offered. N goes to the next one that is not traced."
+        state.told = "That was the last lead offered. N goes to the next one that is not traced."
 
 
 def _undo(ctx: Context, state: PageState, op: Operation) -> None:
@@ -141,7 +143,7 @@ def _undo(ctx: Context, state: PageState, op: Operation) -> None:
         leads_state.show_offer(ctx, state)
         return
     if (ctx.job.redo_label if redo else ctx.job.undo_label) is None:
-        state.message = "There is nothing to redo." if redo else "Nothing to undo."
+        state.told = "There is nothing to redo." if redo else "Nothing to undo."
         return
     if ctx.look_only:
         state.message = LOOK_WORDS
@@ -256,5 +258,6 @@ def rename(ctx: Context, state: PageState, old: str, new: str) -> None:
         return
     label = f"Rename {shown(old, 40)} {shown(new, 40)}"
     if ctx.edit(label, changes, depends_on=RENAME_DEPENDS_ON):
-        state.chosen, state.message = new, ""
+        state.chosen = new
+        state.hush()
     state.reload = True

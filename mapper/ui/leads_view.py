@@ -28,6 +28,7 @@ __all__ = [
     "lead_rows",
     "listed_drops",
     "meeting_marker",
+    "meeting_ring",
     "next_untraced",
     "offered_line",
     "other_lines",
@@ -36,6 +37,7 @@ __all__ = [
 ]
 
 OTHERS = "other"
+RING_MM = 6.0  # round an open crossing in the photos beside
 KEPT_LEADS = 2048  # leads times photos whose picture is kept; a lead's takes about 10 kB
 EDGE_STEP_MM = 8.0  # long straight edges are cut up, so that lens distortion shows in them
 DOUBT_WIDTH = 2.0  # thin and without a rim: the tracer was unsure
@@ -253,6 +255,16 @@ def meeting_marker(sight: Sight, meeting: Crossing) -> Marker:
     x, y = sight.photo_from_mm(np.array([(meeting.x_mm, meeting.y_mm)]))[0]
     tag = f"{meeting.a} / {meeting.b} ?"
     return Marker("meeting", float(x), float(y), size=26.0, tag=tag, strong=True)
+
+
+def meeting_ring(sight: Sight, meeting: Crossing) -> Line:
+    """The same ring as a line, for the photos beside."""
+    angle = np.linspace(0, 2 * np.pi, 33)
+    ring_mm = RING_MM * np.column_stack([np.cos(angle), np.sin(angle)])
+    middle_mm = np.array([(meeting.x_mm, meeting.y_mm)])
+    depth_mm = float(sight.plate.lead_depth_mm(middle_mm)[0])  # where the leads lie that meet
+    points = sight.photo_from_mm(middle_mm + ring_mm, np.full(len(ring_mm), depth_mm))
+    return Line("meeting", points, color="#ffffff", width=3.0)
 
 
 def stroke(row: LeadRow) -> Line:

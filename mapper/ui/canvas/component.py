@@ -55,8 +55,10 @@ Operations
   insert  (id, x_px, y_px)           a line was grabbed and dragged there
   remove  (id)                       Delete on the selected or pointed-at handle
   key     (key, x_px, y_px, id)      one of the page's `keys`; id: the line, marker or handle
-                                     under the pointer, if any (a line with `drag` before others);
-                                     x_px, y_px None without pointer; near_px: the middle of the
+                                     under the pointer, if any (a line with `drag` before others,
+                                     and before its handles, but for Delete); while the view is
+                                     moved by keys, the middle is meant instead of the pointer;
+                                     x_px, y_px None without either; near_px: the middle of the
                                      view, where less than the whole photo is looked at
   undo, redo                         Ctrl+Z and Ctrl+Y (only with `undo=True`)
 All places are photo pixels (x right, y down). Ids are any text; they are only ever drawn as
@@ -146,7 +148,8 @@ _ACKNOWLEDGED = _Acknowledged()
 _JS_PARTS = tuple(
     f"{name}.js"
     for name in (
-        *("geometry", "operations", "tiles", "drawing", "pointer", "ahead", "panes", "keys"),
+        *("geometry", "operations", "tiles", "drawing", "views", "hits", "loupe", "drag"),
+        *("pointer", "ahead", "panes", "tools", "keys"),
         "canvas",
     )
 )
@@ -280,7 +283,7 @@ def photo_canvas(
         (width, height), or for the sentence `empty` where that is None too.
     hint : one sentence on what to do next, shown in the canvas; with `alert`, as a warning.
     keys : the page's own keys and their words, e.g. {"u": "unseen"}; shown as buttons in the
-        canvas, reported as operation `key`. Taken by the canvas itself: + - 0 r l h e ? space,
+        canvas, reported as operation `key`. Taken by the canvas itself: + - 0 r l h e m ? space,
         arrows, Enter, Escape, and Delete while it points at a handle.
     key_list : all keys that the page ever has, for the list behind "?"; `keys` if left out.
     snap_reach_px : > 0 shows, under the pointer, the point on a wire that a click would snap to.

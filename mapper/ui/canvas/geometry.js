@@ -108,12 +108,15 @@ function samePlace(view, frames, nextFrames, nextPhoto, depths) {
   return Number.isFinite(scale) && scale > 0 ? { scale, cx, cy, q: best.q } : null;
 }
 
-function nearestOnLine(points, x, y) { // points: flat screen coordinates; distance only
-  let best = Infinity;
+function nearestPoint(points, x, y) { // points: flat screen coordinates; [distance, x, y]
+  let best = [Infinity, NaN, NaN];
   for (let i = 0; i + 3 < points.length; i += 2) {
     const ax = points[i], ay = points[i + 1], dx = points[i + 2] - ax, dy = points[i + 3] - ay;
     const t = Math.min(1, Math.max(0, ((x - ax) * dx + (y - ay) * dy) / (dx * dx + dy * dy || 1)));
-    best = Math.min(best, Math.hypot(x - ax - t * dx, y - ay - t * dy));
+    const far = Math.hypot(x - ax - t * dx, y - ay - t * dy);
+    if (far < best[0]) best = [far, ax + t * dx, ay + t * dy];
   }
   return best;
 }
+
+function nearestOnLine(points, x, y) { return nearestPoint(points, x, y)[0]; }

@@ -1,12 +1,15 @@
 // The page's own keys as buttons in the photo, and the list of all keys behind "?".
 const VIEW_KEYS = [
   ["wheel, pinch, + −", "zoom"], ["drag, arrows, space + drag", "move the photo"],
-  ["0", "whole photo"], ["R", "turn a quarter"], ["L", "loupe"], ["H", "hide the drawing"],
+  ["0", "whole photo"], ["R", "turn a quarter"], ["L", "loupe"], ["H", "hide all lines"],
   ["E", "fill the window with the photo, and back"], ["Enter", "click in the middle"],
+  ["M", "take up the point or line in the middle; arrows carry it, Enter puts it down"],
   ["Delete", "remove the point under the pointer"],
   ["hold a finger still", "loupe, then lift to place"], ["?", "this list"], ["Esc", "close it"],
 ];
 const UNDO_KEYS = [["Ctrl + Z", "undo, without end"], ["Ctrl + Y", "redo"]];
+
+const LOW = 620; // css pixels: on a photo lower than that one row of keys is enough
 
 function keyWord(name) { return name.length === 1 ? name.toUpperCase() : name; }
 
@@ -42,13 +45,16 @@ class Keys {
     this.fold();
   }
 
-  fold() { // more than two rows would hide the photo: the rest opens with a press
+  toggleHelp(on = this.help.hidden) { this.help.hidden = !on; }
+
+  fold() { // more rows would hide the photo: the rest opens with a press
     const { bar, more } = this;
     bar.classList.remove("folded");
     more.hidden = true;
     const row = bar.querySelector(".key:not(.more)")?.offsetHeight ?? 0;
-    bar.style.setProperty("--rows", 2 * row + 5 + "px");
-    if (bar.scrollHeight <= 2 * row + 5 + 4) return;
+    const rows = this.canvas.root.clientHeight < LOW ? 1 : 2, most = rows * (row + 5) - 5;
+    bar.style.setProperty("--rows", most + "px");
+    if (bar.scrollHeight <= most + 4) return;
     more.hidden = false;
     more.textContent = this.open ? "Fewer" : "More …";
     more.setAttribute("aria-expanded", !!this.open);

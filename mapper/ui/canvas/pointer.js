@@ -1,6 +1,5 @@
 // Mouse, pen, fingers and keys. A press becomes a click, a drag of something, or a pan.
 const CLICK_SLOP = 4, FINGER_SLOP = 10, HOLD_MS = 380;
-const REACH = { mouse: { handle: 13, marker: 13, line: 8 }, touch: { handle: 30, marker: 30, line: 22 } };
 
 class Pointers {
   constructor(canvas) {
@@ -51,6 +50,7 @@ class Pointers {
     event.preventDefault();
     canvas.root.focus({ preventScroll: true });
     canvas.state.keyboard = false;
+    canvas.drag.leave();
     try { canvas.top.setPointerCapture(event.pointerId); } catch { /* already gone */ }
     const [x, y] = this.place(event);
     this.down.set(event.pointerId, [x, y]);
@@ -64,7 +64,7 @@ class Pointers {
     canvas.state.touch = touch;
     const free = this.space || event.button === 1 || event.button === 2;
     this.press = { id: event.pointerId, x, y, lastX: x, lastY: y, touch, shift: event.shiftKey,
-      button: event.button, moved: false, aim: false, free, hit: free ? null : canvas.hit(x, y, touch) };
+      button: event.button, moved: false, aim: false, free, hit: free ? null : hitAt(canvas, x, y, touch) };
     if (!free && !this.press.hit && event.button === 0 && !event.shiftKey) canvas.pressAt(x, y);
     if (touch) {
       this.press.timer = setTimeout(() => {
@@ -79,8 +79,8 @@ class Pointers {
     if (this.press) clearTimeout(this.press.timer);
     this.press = null;
     this.canvas.state.drag = null;
-    if (!this.canvas.state.pending.length) this.canvas.endDrag();
-    this.canvas.aim = null;
+    if (!this.canvas.state.pending.length) this.canvas.drag.end();
+    this.canvas.loupe.aim = null;
     this.canvas.redraw();
   }
 
@@ -104,7 +104,9 @@ class Pointers {
     }
     const press = this.press;
     if (!press || press.id !== event.pointerId) {
-      if (event.pointerType !== "touch") canvas.pointAt(x, y, false);
+      if (event.pointerType === "touch") return;
+      if (event.movementX || event.movementY) canvas.state.keyboard = false; // not when the page moved
+      canvas.pointAt(x, y, false);
       return;
     }
     const slop = press.touch ? FINGER_SLOP : CLICK_SLOP;
@@ -112,7 +114,7 @@ class Pointers {
     if (press.aim) canvas.pointAt(x, y, true);
     else if (press.moved) {
       const can = press.hit && (press.hit.kind === "handle" || press.hit.drag);
-      if (can) canvas.dragTo(press.hit, x, y, press.touch);
+      if (can) canvas.drag.to(press.hit, x, y, press.touch);
       else canvas.setView(panned(canvas.view, x - press.lastX, y - press.lastY, canvas.photo));
     }
     press.lastX = x;
@@ -133,7 +135,7 @@ class Pointers {
     if (!known || !press || press.id !== event.pointerId) return;
     const [x, y] = this.place(event);
     const dragged = press.moved && !press.aim && press.hit && canvas.state.drag;
-    if (dragged) canvas.dropAt(press.hit, x, y);
+    if (dragged) canvas.drag.drop(press.hit, x, y);
     else if (press.aim) canvas.click(x, y, null, press.shift);
     else if (!press.moved && press.button === 0 && !press.free) {
       canvas.click(press.x, press.y, press.hit, press.shift);
@@ -181,22 +183,31 @@ class Pointers {
     else if (key === "-" || key === "_") canvas.zoomBy(1 / 1.4);
     else if (key === "0") canvas.fit();
     else if (low === "r") canvas.turn();
-    else if (low === "l") canvas.toggleLoupe();
-    else if (low === "h") canvas.toggleHidden();
-    else if (low === "e") canvas.toggleLarge();
-    else if (key === "?") canvas.toggleHelp();
+    else if (low === "l") canvas.tools.toggleLoupe();
+    else if (low === "h") canvas.tools.toggleHidden();
+    else if (low === "e") canvas.tools.toggleLarge();
+    else if (key === "?") canvas.keys.toggleHelp();
     else if (key.startsWith("Arrow")) {
-      const far = event.shiftKey ? 240 : 60;
+      const far = (canvas.drag.carried ? 12 : 60) * (event.shiftKey ? 4 : 1);
       const [dx, dy] = { ArrowLeft: [far, 0], ArrowRight: [-far, 0], ArrowUp: [0, far], ArrowDown: [0, -far] }[key];
       canvas.state.keyboard = true;
+      canvas.root.focus({ preventScroll: true }); // so that Enter is the photo's, not a button's
       canvas.setView(panned(canvas.view, dx, dy, canvas.photo));
-    } else if (key === "Enter") canvas.clickMiddle(event.shiftKey);
+      canvas.drag.follow();
+    } else if (low === "m") {
+      canvas.root.focus({ preventScroll: true });
+      canvas.drag.carry();
+    } else if (key === "Enter") {
+      if (canvas.drag.carried) canvas.drag.put();
+      else canvas.clickMiddle(event.shiftKey);
+    }
     else if (key === "Delete" || key === "Backspace") canvas.removeHandle();
     else if (key === " ") this.space = true;
-    else if (key === "Escape" && (this.press || !canvas.keys.help.hidden || canvas.large)) {
-      if (!this.press && canvas.keys.help.hidden) canvas.toggleLarge(false);
+    else if (key === "Escape" && canvas.drag.leave()) used = true;
+    else if (key === "Escape" && (this.press || !canvas.keys.help.hidden || canvas.tools.large)) {
+      if (!this.press && canvas.keys.help.hidden) canvas.tools.toggleLarge(false);
       this.stopPress();
-      canvas.toggleHelp(false);
+      canvas.keys.toggleHelp(false);
     }
     else used = false;
     if (used) {
