@@ -352,3 +352,26 @@ def test_a_line_is_moved_and_cut_without_a_mouse(page: Any, bench: Bench) -> Non
     until(page, lambda: not bench.lead("Z05-H").finished)
     page.keyboard.press("z")
     until(page, lambda: bench.lead("Z05-H") == whole)
+
+
+def test_a_photo_opens_with_the_whole_plate_in_sight_turned_as_it_is_drawn(
+    laptop: Any, bench: Bench
+) -> None:
+    canvas = CanvasDriver(laptop)
+    job = bench.store.job(bench.job_id)
+    sha256 = re.search(r"photo=(\w+)", laptop.url)[1]
+    box = canvas.root.bounding_box()
+    corners = [
+        canvas.screen(*px) for px in job.fits[sha256].photo_from_plate(job.plate.outline_array)
+    ]
+    for x, y in corners:
+        assert box["x"] <= x <= box["x"] + box["width"]
+        assert box["y"] <= y <= box["y"] + box["height"]
+    drops = [(one.x_mm, one.y_mm) for one in job.plate.drops]
+    left, right = min(drops), max(drops)
+    ends = job.fits[sha256].photo_from_plate([left, right])
+    (x0, y0), (x1, y1) = (canvas.screen(*px) for px in ends)
+    assert x1 - x0 > abs(y1 - y0)
+    laptop.keyboard.press("0")  # the whole photo, with what lies round the plate
+    laptop.wait_for_timeout(150)
+    assert canvas.view()[0] * 2400 <= box["width"]

@@ -76,7 +76,8 @@ def show() -> None:
         if st.button("Go to Pull plan", type="primary"):
             go("plan")
         if desk.answered:
-            _take_back_button(ctx, desk)
+            with st.container(width=260):
+                _take_back_button(ctx, desk)
         return
     meeting = _current(meetings)
     with st.container(gap="small", key="desk"):
@@ -107,7 +108,7 @@ def _chosen(ctx: Context, findings: Findings, desk: Desk) -> list[Crossing]:
     wanted = st.session_state.get(TO_SHOW)
     if wanted and st.session_state[FILTER] == ("Judged" if wanted in still_open else "Open"):
         st.session_state[FILTER] = "Open" if wanted in still_open else "All"
-    with st.container(horizontal=True, vertical_alignment="bottom", gap="small"):
+    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
         chosen = st.segmented_control(
             "Show",
             FILTERS,

@@ -37,6 +37,7 @@ __all__ = ["Findings", "NextThing", "findings_of", "meeting_key"]
 NAMED = 8  # names in one sentence
 WAITS_NAMED = 3  # steps that a step waits for, on its card
 LEAST_UNSEEN_MM = 1.0
+SAME_MM = 0.05  # a step names the place of its meeting, at most rounded
 READINGS = {"ohm", "insulation_mohm", "loop_ohm", "shown_c"}  # of a zone, taken on the bench
 
 
@@ -95,8 +96,19 @@ class Findings:
     def step_words(self, step: Step) -> str:
         """A step in words."""
         if step.action == "peel":
-            return f"Peel {step.wire} to just past ({step.past[0]:.0f}, {step.past[1]:.0f})"
+            other = self._met_at(step)
+            at = f"({step.past[0]:.0f}, {step.past[1]:.0f})"
+            return f"Peel {step.wire} to just past {f'{other} at {at}' if other else at}"
         return f"{self.act(step)} {step.wire}"
+
+    def _met_at(self, step: Step) -> str:
+        """The lead that a peeled lead meets at the place it is peeled past; "" for none."""
+        x_mm, y_mm = step.past
+        for one in self.planned_on.crossings:
+            pair = {one.a, one.b}
+            if step.wire in pair and max(abs(one.x_mm - x_mm), abs(one.y_mm - y_mm)) < SAME_MM:
+                return next(iter(pair - {step.wire}), "itself")
+        return ""
 
     def act(self, step: Step) -> str:
         """What is done in a step: Pull, Peel, Free, Take off or Take out."""

@@ -253,6 +253,7 @@ def _canvas(ctx: Context, state: PageState) -> None:
         tail=tail,
         stroke=None if chosen is None else leads_view.stroke(chosen),
         place=f"{ctx.job_id} {state.photo}",
+        home_px=sight.fit.photo_from_plate(sight.plate.outline_array),
         plate_from_photo=leads_beside.frames_of(
             sight.fit, opened.width_px, opened.height_px, depths_mm
         ),

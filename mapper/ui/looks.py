@@ -96,7 +96,11 @@ h3 { font-size: 1.15rem !important; padding: .35rem 0 .2rem 0 !important; }
   padding-left: .7rem; white-space: nowrap; }
 .stSelectbox [data-baseweb="select"] > div, .stTextInput input, .stNumberInput input {
   min-height: 44px; }
-.stRadio label, .stCheckbox label { min-height: 32px; }
+.stRadio label { min-height: 32px; }
+.stCheckbox label { min-height: 44px; align-items: center; }
+button[data-variant="segmented_control"], button[data-variant="pills"] { min-height: 44px; }
+.st-key-desk .stButton button { min-height: 60px; font-size: 1.1rem; }
+a.jump { color: #a32200; font-weight: 650; display: inline-block; padding: .5rem 0; }
 .st-key-jobbar { background: var(--band); border: 1px solid var(--line); border-radius: 8px;
   padding: .3rem .8rem; margin-top: -.4rem; }
 .st-key-jobbar [data-testid="stMarkdownContainer"] p { margin: 0; }
@@ -132,6 +136,7 @@ h3 { font-size: 1.15rem !important; padding: .35rem 0 .2rem 0 !important; }
 .step .first { color: #a32200; font-weight: 650; }
 .step.waits { border: 2px dashed #6b7780; }
 .step.waits .num { background: #6b7780; }
+.legend { display: flex; flex-wrap: wrap; gap: 0 1.1rem; margin: -.4rem 0; font-size: .95rem; }
 .swatch { display: inline-block; width: 2.4rem; height: 0; border-top: 5px solid;
   vertical-align: middle; margin-right: .35rem; }
 [data-testid="stImage"] img { border-radius: 6px; }

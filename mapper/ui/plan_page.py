@@ -37,12 +37,12 @@ def show() -> None:
         if st.button("Go to Leads" if ctx.job.plate else "Go to Plate", type="primary"):
             go("leads" if ctx.job.plate else "plate")
         return
+    looks.cautions()
     left, right = st.columns([2, 3], gap="medium")
     with left:
         contradiction_notes(findings)
         override_notes(findings)
         _status(findings)
-        looks.cautions()
         _steps(ctx, findings)
         _untraced(findings)
         _look_at(findings)
@@ -75,6 +75,10 @@ def _status(findings: Findings) -> None:
     else:
         text = f"None of {remaining} leads may be pulled yet: somebody has to look first."
         kind = ""
+    if plan.status == "locked":
+        way = ' <a class="jump" href="#locked">What holds them, and the ways out ↓</a>'
+        st.html(f'<div class="band stop" role="note"><b>✕</b>&ensp;{escape(text)}{way}</div>')
+        return
     looks.note(text, kind)
 
 
@@ -145,25 +149,25 @@ def _look_at(findings: Findings) -> None:
     if not look_at:
         return
     st.subheader("Look at next")
-    items = []
     for number, look in enumerate(look_at[:LOOKS], start=1):
         frees = f"may free {look.frees}" if look.frees else "frees none on its own"
-        items.append(
-            f"<li value='{number}'><b>{escape(look.a)} / {escape(look.b)}</b> at "
-            f"({look.x_mm:.0f}, {look.y_mm:.0f}) mm: {frees}</li>"
-        )
-    st.html(f"<ol>{''.join(items)}</ol>")
+        pair = looks.plain_markdown(f"{look.a} / {look.b} at ({look.x_mm:.0f}, {look.y_mm:.0f}) mm")
+        if st.button(
+            f"**? {number}**  {pair}: {frees}",
+            key=f"look {number} {meeting_key(look)}",
+            help="Go to its photos and say which lies on top",
+            width="stretch",
+        ):
+            _show_meeting(look, "Open")
     if len(look_at) > LOOKS:
         st.caption(f"and {len(look_at) - LOOKS} more")
-    if st.button("Judge the first one"):
-        _show_meeting(look_at[0], "Open")
 
 
 def _locked(findings: Findings) -> None:
     locked = findings.plan.locked
     if not locked:
         return
-    st.subheader("Locked")
+    st.subheader("Locked", anchor="locked")
     for part in locked:
         with st.container(border=True):
             _locked_set(findings, part)

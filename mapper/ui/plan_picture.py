@@ -21,6 +21,8 @@ from mapper.ui.session import Context
 __all__ = ["STATE_LINES", "lead_states", "picture"]
 
 LOOKS = 5  # places to look at that are marked
+PEELS = 5  # steps of the plan whose end is marked where a lead is not drawn out whole
+BELOW_PX = 60  # left under the picture, so that what follows it is seen to be there
 
 # Colour, width and dash on the photo, by state; the tag says it in letters too.
 STATE_LINES = {
@@ -70,22 +72,30 @@ def picture(ctx: Context, findings: Findings) -> None:
         if step.action == "pull"
     }
     words = {entry.sha256: f"{entry.name} ({entry.stage})" for entry in reversed(fitted)}
-    with st.container(horizontal=True, vertical_alignment="bottom"):
+    with st.container(horizontal=True, vertical_alignment="center"):
         chosen = st.selectbox(
             "Drawn on",
             [*words, ""],
             key="plan photo",
+            label_visibility="collapsed",
             format_func=lambda sha256: words.get(sha256, "the drawing"),
         )
         entry = next((one for one in fitted if one.sha256 == chosen), None)
         which = st.segmented_control(
-            "Leads", ["all", "now", "held"], default="all", required=True, key="plan leads"
+            "Leads",
+            ["all", "now", "held"],
+            default="all",
+            required=True,
+            key="plan leads",
+            label_visibility="collapsed",
+            format_func=lambda name: {"all": "All leads", "now": "Free now", "held": "Held"}[name],
         )
     wanted = {
         "all": set(STATE_LINES),
         "now": {"free"},
         "held": {"open", "locked", "untraced"},
     }[which]
+    _legend()
     drawn = {wire: state for wire, state in states.items() if state in wanted}
     if entry is not None:
         _on_photo(ctx, findings, entry, drawn, numbers)
@@ -96,7 +106,6 @@ def picture(ctx: Context, findings: Findings) -> None:
         marks = [Mark(*_middle(outlines), name) for name, outlines in _covers_on(findings)]
         svg = plate_svg(job.plate, leads, marks=marks, width_px=1400)
         st.image(svg, width="stretch", alt="The plate")
-    _legend()
 
 
 def _on_photo(
@@ -108,9 +117,10 @@ def _on_photo(
 ) -> None:
     plate, fit = ctx.job.plate, ctx.job.fits[entry.sha256]
     lines = drawing_lines(plate, fit, alpha=0.35)
-    order = ["waiting", "untraced", "open", "locked", "free"]
+    order = ["waiting", "untraced", "open", "locked", "free"]  # the last lies on top
     leads = findings.planned_on.leads_by_id
-    for wire in sorted(states, key=lambda name: order.index(states[name])):
+    last = len(numbers) + 1
+    for wire in sorted(states, key=lambda w: (order.index(states[w]), -numbers.get(w, last))):
         colour, width, dash = STATE_LINES[states[wire]]
         tag = f"{numbers[wire]} {wire}" if wire in numbers else f"{wire}"
         if states[wire] == "locked":
@@ -124,6 +134,14 @@ def _on_photo(
         depth_mm = plate.lead_depth_mm(np.array([[look.x_mm, look.y_mm]]))
         x, y = np.asarray(fit.photo_from_plate([[look.x_mm, look.y_mm]], depth_mm))[0]
         markers.append(Marker(f"look {number}", x, y, color="#E69F00", tag=f"? {number}"))
+    for number, step in enumerate(findings.offered.steps[:PEELS], start=1):
+        if step.action == "peel":
+            depth_mm = plate.lead_depth_mm(np.array([step.past]))
+            x, y = np.asarray(fit.photo_from_plate([step.past], depth_mm))[0]
+            tag = f"{number} {step.wire} to here"
+            markers.append(
+                Marker(f"peel {number}", x, y, color="#0072B2", shape="square", size=7.0, tag=tag)
+            )
     take_clicks(ctx, "plan", fit)
     lines += _cover_lines(findings, fit)
     markers += first_click(ctx, fit)
@@ -133,9 +151,11 @@ def _on_photo(
         opened,
         lines=lines,
         markers=markers,
-        height=560,
+        height="window",
+        room_below_px=BELOW_PX,
         tool="point" if setting(ctx) else "look",
         hint=click_hint(ctx),
+        home_px=fit.photo_from_plate(plate.outline_array),
         plate_from_photo=frame_of(fit, opened.width_px, opened.height_px),
     )
 
@@ -194,9 +214,9 @@ def _cover_lines(findings: Findings, fit: Any) -> list[Line]:
 
 def _legend() -> None:
     words = {
-        "free": "can be pulled now",
-        "waiting": "comes later in the order",
-        "open": "waits for a look",
+        "free": "free now",
+        "waiting": "later in the order",
+        "open": "needs a look",
         "locked": "locked",
         "untraced": "not traced",
     }
@@ -208,4 +228,4 @@ def _legend() -> None:
             f'<span style="white-space:nowrap"><span class="swatch" '
             f'style="border-color:{colour};border-top-style:{style}"></span>{text}</span>'
         )
-    st.html("&emsp; ".join(items))
+    st.html(f'<div class="legend">{"".join(items)}</div>')

@@ -48,7 +48,7 @@ class PhotoCanvas {
     if (!wanted || wanted === "window") {
       const scrolled = this.root.closest("[data-testid=stMain]") ?? this.scroller();
       const above = this.root.getBoundingClientRect().top + (scrolled ? scrolled.scrollTop : 0);
-      this.root.style.height = Math.max(420, Math.min(1400, window.innerHeight - above - 14)) + "px";
+      this.root.style.height = Math.max(420, Math.min(1400, window.innerHeight - above - 14 - (this.scene.below || 0))) + "px";
     } else this.root.style.height = wanted + "px";
   }
 
@@ -143,7 +143,20 @@ class PhotoCanvas {
     this.setView(zoomed(this.view, this.size, factor, at[0], at[1], this.photo));
   }
 
-  fit() { this.setView(fitView(this.photo, this.size, this.view.q)); }
+  homeView() { // what is looked at first: the plate, turned as it is drawn
+    const { photo, size, scene } = this, { home, frames } = scene;
+    const whole = fitView(photo, size, home ? uprightTurns(frames, photo) : 0);
+    if (!home) return whole;
+    const box = [0, 1, 2, 3].map((i) => Math.min(Math.max(0, home[i]), i % 2 ? photo.height : photo.width));
+    const view = viewOf({ box }, whole, size, this.clear(), photo);
+    return view?.scale > whole.scale ? view : whole;
+  }
+
+  fit() { // the whole photo; the plate when that is what is shown
+    const { photo, size, view, scene } = this, whole = fitView(photo, size, view.q);
+    const shown = Math.abs(view.scale - whole.scale) + Math.abs(view.cx - whole.cx) + Math.abs(view.cy - whole.cy) < 1e-6;
+    this.setView(shown && scene.home ? this.homeView() : whole);
+  }
 
   turn() { this.setView({ ...this.view, q: (this.view.q + 1) % 4 }); }
 
@@ -162,7 +175,7 @@ class PhotoCanvas {
       this.keys.fold();
     }
     this.state.covered = this.coveredBoxes();
-    if (this.photo && !this.view && w && h) this.view = fitView(this.photo, this.size);
+    if (this.photo && !this.view && w && h) this.view = this.homeView();
     if (changed && this.view) this.jump(this.scene.lookAt);
     this.redraw(changed); // the photo itself is costly to draw without a graphics card
   }

@@ -83,6 +83,7 @@ from mapper.ui.canvas.shapes import (
     Line,
     Marker,
     Pane,
+    box_message,
     flat,
     frames_message,
     line_message,
@@ -258,6 +259,7 @@ def photo_canvas(
     tool: Tool = "look",
     blank_px: tuple[int, int] | None = None,
     height: int | Literal["window"] = 640,
+    room_below_px: int = 0,
     hint: str = "",
     alert: bool = False,
     keys: Mapping[str, str] | None = None,
@@ -267,6 +269,7 @@ def photo_canvas(
     tail: tuple[float, float] | None = None,
     stroke: Line | None = None,
     place: str = "",
+    home_px: Any = None,
     plate_from_photo: Any = None,
     depths: Sequence[Depth] = (),
     panes: Sequence[Pane] = (),
@@ -278,7 +281,8 @@ def photo_canvas(
 
     Parameters
     ----------
-    height : css pixels, or "window" for what is left of the window below the canvas's top.
+    height : css pixels, or "window" for what is left of the window below the canvas's top, less
+        `room_below_px`.
     photo : opened with `mapper.ui.tiles.open_photo`; None for a blank sheet of `blank_px`
         (width, height), or for the sentence `empty` where that is None too.
     hint : one sentence on what to do next, shown in the canvas; with `alert`, as a warning.
@@ -291,6 +295,8 @@ def photo_canvas(
     stroke : how a line to a click is drawn until Python has sent the true one (its points don't
         matter); tool `trace` only.
     place : name under which the browser keeps the view; the photo's token if left out.
+    home_px : (N, 2) what is looked at first, the plate's outline say, turned as it is drawn where
+        `plate_from_photo` is given; else the whole photo.
     plate_from_photo : 3x3, photo pixels to plate mm on the face, or (K, 3, 3): on the face and
         at the depths that `depths` names; where it is given for one photo and the next, the view
         stays at the same place of the plate when the photo is changed.
@@ -310,6 +316,7 @@ def photo_canvas(
         "key": key,
         "photo": sheet,
         "place": place or (photo.token if photo is not None else key),
+        "home": box_message(home_px),
         "frames": frames,
         "depths": [
             {"pts": flat(one.points_mm), "half": one.half_mm, "k": one.frame} for one in depths
@@ -317,6 +324,7 @@ def photo_canvas(
         "panes": [pane_message(one) for one in panes],
         "tool": tool,
         "height": height,
+        "below": room_below_px,
         "lines": [line_message(line) for line in lines],
         "markers": [spot for spot in map(spot_message, markers) if spot is not None],
         "handles": [spot for spot in map(spot_message, handles) if spot is not None],

@@ -227,6 +227,7 @@ function drawScene(ctx, scene, state, view, size, withTags, ahead) {
     const tag = (text, x, y, color) => drawTag(
       ctx, text, [x, y, ctx.measureText(text).width + 10, 18], size, color, taken);
     for (const [item, [x, y]] of spots) tag(item.tag, x, y, item.color);
+    tags.reverse(); // the line on top is the one that is worked on: its tag finds room first
     for (const [line, points] of tags) placeTag(ctx, line.tag, points, size, line.color, taken);
   }
   if (state.snap && scene.tool !== "look") {

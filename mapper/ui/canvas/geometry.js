@@ -66,6 +66,14 @@ function mmOnScreen(view, frame) {
   return { mm: at, pxPerMm: Math.sqrt(area), right: [a * dx + b * dy, c * dx + d * dy] };
 }
 
+// Quarter turns that bring the plate's x to the right, as it is drawn; 0 where nothing is known.
+function uprightTurns(frames, photo) {
+  if (!frames?.length) return 0;
+  const at = { scale: 1, cx: photo.width / 2, cy: photo.height / 2 };
+  const rightOf = (q) => mmOnScreen({ ...at, q }, frames[0]).right[0];
+  return [0, 1, 2, 3].reduce((best, q) => (rightOf(q) > rightOf(best) ? q : best), 0);
+}
+
 // How deep leads lie at a place of the plate: the number of the frame that is true there. 0 is
 // the face; `depths` has the channels and pockets, with the frame for each.
 function depthAt(depths, x, y) {

@@ -17,6 +17,7 @@ __all__ = [
     "Line",
     "Marker",
     "Pane",
+    "box_message",
     "flat",
     "frames_message",
     "line_message",
@@ -99,6 +100,16 @@ def flat(points_px: Any) -> list[float]:
     points = np.asarray(points_px, dtype=float).reshape(-1, 2)
     points = points[np.isfinite(points).all(axis=1)]
     return (np.round(points * 20) / 20).ravel().tolist()
+
+
+def box_message(points_px: Any) -> list[float] | None:
+    """[x0, y0, x1, y1] round points (N, 2); None where there are none."""
+    if points_px is None:
+        return None
+    points = np.asarray(points_px, dtype=float).reshape(-1, 2)
+    if not len(points) or not np.isfinite(points).all():
+        return None
+    return [*points.min(axis=0).tolist(), *points.max(axis=0).tolist()]
 
 
 def line_message(line: Line) -> dict[str, Any]:
