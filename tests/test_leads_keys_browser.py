@@ -372,6 +372,11 @@ def test_a_photo_opens_with_the_whole_plate_in_sight_turned_as_it_is_drawn(
     ends = job.fits[sha256].photo_from_plate([left, right])
     (x0, y0), (x1, y1) = (canvas.screen(*px) for px in ends)
     assert x1 - x0 > abs(y1 - y0)
+    plate = canvas.view()
     laptop.keyboard.press("0")  # the whole photo, with what lies round the plate
     laptop.wait_for_timeout(150)
-    assert canvas.view()[0] * 2400 <= box["width"]
+    assert canvas.view()[0] <= plate[0]
+    laptop.keyboard.press("+")
+    laptop.keyboard.press("0")  # and the plate again
+    laptop.wait_for_timeout(150)
+    assert canvas.view() == pytest.approx(plate)

@@ -154,7 +154,8 @@ def pictures(
     for number, view in enumerate(views):
         with columns[number % PHOTOS_AT_ONCE]:
             _picture(ctx, findings, meeting, view, half_mm, lines)
-            if st.button("Judge on this photo", key=f"large {number}", help="Show it large"):
+            words = "Your answer is then kept with this photo"
+            if st.button("Show it large", key=f"large {number}", help=words):
                 st.session_state[_LOOKED] = (meeting_key(meeting), view.entry.sha256)
                 st.rerun()
     with columns[len(views) % PHOTOS_AT_ONCE]:

@@ -99,7 +99,8 @@ h3 { font-size: 1.15rem !important; padding: .35rem 0 .2rem 0 !important; }
 .stRadio label { min-height: 32px; }
 .stCheckbox label { min-height: 44px; align-items: center; }
 button[data-variant="segmented_control"], button[data-variant="pills"] { min-height: 44px; }
-.st-key-desk .stButton button { min-height: 60px; font-size: 1.1rem; }
+.st-key-desk .stButton button { min-height: 60px; }
+.st-key-desk .stButton button p { font-size: 1.1rem; }
 a.jump { color: #a32200; font-weight: 650; display: inline-block; padding: .5rem 0; }
 .st-key-jobbar { background: var(--band); border: 1px solid var(--line); border-radius: 8px;
   padding: .3rem .8rem; margin-top: -.4rem; }

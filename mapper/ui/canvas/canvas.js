@@ -152,10 +152,10 @@ class PhotoCanvas {
     return view?.scale > whole.scale ? view : whole;
   }
 
-  fit() { // the whole photo; the plate when that is what is shown
-    const { photo, size, view, scene } = this, whole = fitView(photo, size, view.q);
-    const shown = Math.abs(view.scale - whole.scale) + Math.abs(view.cx - whole.cx) + Math.abs(view.cy - whole.cy) < 1e-6;
-    this.setView(shown && scene.home ? this.homeView() : whole);
+  fit() { // the plate; the whole photo when the plate is what is shown, or nothing is known of it
+    const { view } = this, home = this.homeView();
+    const shown = Math.abs(view.scale - home.scale) < 1e-6 && Math.hypot(view.cx - home.cx, view.cy - home.cy) < 0.01;
+    this.setView(shown || !this.scene.home ? fitView(this.photo, this.size, view.q) : home);
   }
 
   turn() { this.setView({ ...this.view, q: (this.view.q + 1) % 4 }); }

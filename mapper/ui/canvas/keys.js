@@ -1,7 +1,7 @@
 // The page's own keys as buttons in the photo, and the list of all keys behind "?".
 const VIEW_KEYS = [
   ["wheel, pinch, + −", "zoom"], ["drag, arrows, space + drag", "move the photo"],
-  ["0", "whole photo"], ["R", "turn a quarter"], ["L", "loupe"], ["H", "hide all lines"],
+  ["0", "whole plate, then whole photo"], ["R", "turn a quarter"], ["L", "loupe"], ["H", "hide all lines"],
   ["E", "fill the window with the photo, and back"], ["Enter", "click in the middle"],
   ["M", "take up the point or line in the middle; arrows carry it, Enter puts it down"],
   ["Delete", "remove the point under the pointer"],

@@ -14,7 +14,7 @@ class Tools {
     canvas.root.append(this.box);
     this.button("+", "Zoom in (+)", () => canvas.zoomBy(1.4));
     this.button("−", "Zoom out (−)", () => canvas.zoomBy(1 / 1.4));
-    this.button("Whole", "Whole photo (0)", () => canvas.fit());
+    this.button("Whole", "Whole plate, then whole photo (0)", () => canvas.fit());
     this.button("Turn", "Turn a quarter (R)", () => canvas.turn());
     this.loupeButton = this.button("Loupe", "Loupe (L)", () => this.toggleLoupe());
     this.hideButton = this.button("Hide", "Hide all lines (H)", () => this.toggleHidden());
