@@ -87,7 +87,7 @@ def _card(findings: Findings, step: Step, at: int, count: int) -> None:
     if step.wire in findings.hanging:
         how += f"; let it hang, it leaves with {findings.hanging[step.wire]}"
     if step.action == "peel":
-        how += f"; stop just past ({step.past[0]:.0f}, {step.past[1]:.0f}) mm, leave it hanging"
+        how += f"; stop just past {findings.past_words(step)} mm, leave it hanging"
     first = findings.waits_words(at + 1)
     act = "Not yet" if first else findings.act(step)
     if first:  # the largest letters must never ask for a lead that lies under another

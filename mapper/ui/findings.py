@@ -96,19 +96,18 @@ class Findings:
     def step_words(self, step: Step) -> str:
         """A step in words."""
         if step.action == "peel":
-            other = self._met_at(step)
-            at = f"({step.past[0]:.0f}, {step.past[1]:.0f})"
-            return f"Peel {step.wire} to just past {f'{other} at {at}' if other else at}"
+            return f"Peel {step.wire} to just past {self.past_words(step)}"
         return f"{self.act(step)} {step.wire}"
 
-    def _met_at(self, step: Step) -> str:
-        """The lead that a peeled lead meets at the place it is peeled past; "" for none."""
+    def past_words(self, step: Step) -> str:
+        """Where a peel ends, by the lead that is met there: "Z02-T at (175, 115)", in mm."""
         x_mm, y_mm = step.past
+        at = f"({x_mm:.0f}, {y_mm:.0f})"
         for one in self.planned_on.crossings:
             pair = {one.a, one.b}
             if step.wire in pair and max(abs(one.x_mm - x_mm), abs(one.y_mm - y_mm)) < SAME_MM:
-                return next(iter(pair - {step.wire}), "itself")
-        return ""
+                return f"{next(iter(pair - {step.wire}), 'itself')} at {at}"
+        return at
 
     def act(self, step: Step) -> str:
         """What is done in a step: Pull, Peel, Free, Take off or Take out."""

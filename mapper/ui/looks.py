@@ -137,6 +137,7 @@ a.jump { color: #a32200; font-weight: 650; display: inline-block; padding: .5rem
 .step .first { color: #a32200; font-weight: 650; }
 .step.waits { border: 2px dashed #6b7780; }
 .step.waits .num { background: #6b7780; }
+summary { cursor: pointer; min-height: 44px; line-height: 44px; }
 .legend { display: flex; flex-wrap: wrap; gap: 0 1.1rem; margin: -.4rem 0; font-size: .95rem; }
 .swatch { display: inline-block; width: 2.4rem; height: 0; border-top: 5px solid;
   vertical-align: middle; margin-right: .35rem; }

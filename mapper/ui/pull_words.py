@@ -30,8 +30,9 @@ def pull_words(ctx: Context, findings: Findings, step: Step) -> None:
     text = guide.text if step.action == "pull" else f"Lift it out; do not pull. {guide.limit_text}"
     st.html(
         f'<div style="font-size:1.25rem;font-weight:600">{escape(text)}</div>'
-        f'<div class="jb-soft">Assumed: {escape("; ".join(guide.assumed))}. If it holds, stop: it '
-        "is frozen or caught.</div>"
+        "<div>If it holds, stop: it is frozen or caught.</div>"
+        f'<details class="jb-soft"><summary>What this assumes</summary>'
+        f"{escape('; '.join(guide.assumed))}.</details>"
     )
 
 

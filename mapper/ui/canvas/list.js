@@ -59,7 +59,8 @@ class LeadList {
     const row = make("div", "row" + (group.hidden ? " dim" : ""));
     row.append(make("span", "drop", group.name));
     for (const lead of group.leads) {
-      const one = this.button("lead " + lead.state + (lead.selected ? " on" : "") + (lead.pale ? " pale" : ""), "lead " + lead.id, "",
+      const one = this.button("lead " + lead.state + (lead.selected ? " on" : "") + (lead.pale ? " pale" : "")
+        + (lead.word.length > 3 ? " named" : ""), "lead " + lead.id, "",
         { type: "select", kind: "lead", id: lead.id });
       one.title = lead.id + ": " + WORDS[lead.state];
       one.setAttribute("aria-label", one.title);
