@@ -3,7 +3,7 @@
 An element has two headings. State 2 i is element i headed along its angle, 2 i + 1 the
 opposite way. A link joins two states; its reverse joins the opposite states. Near links
 follow a visible line. Far links start where a line stops (it dives under another lead, a
-glint eats it) and end where another one starts.
+glint eats it) and end where another one starts; long ones lead over holes of many widths.
 """
 
 from __future__ import annotations
@@ -15,10 +15,11 @@ from scipy.spatial import cKDTree
 
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, sample
 
-__all__ = ["Links", "hermite", "link_elements"]
+__all__ = ["FAR_PX", "Links", "hermite", "link_elements"]
 
 NEAR_PX = 1.35 * NOMINAL_WIDTH_PX
 FAR_PX = 8.0 * NOMINAL_WIDTH_PX
+LONG_PX = 45.0 * NOMINAL_WIDTH_PX
 NEAR_TURN_RAD = np.radians(50)
 FAR_TURN_RAD = np.radians(32)
 STOP_TURN_RAD = np.radians(14)
@@ -26,7 +27,8 @@ STOP_COLOUR = 12.0  # Lab units by which a line's colour may change in one step
 RUN_STEPS = 6
 MIN_RUN_BEHIND = 5
 MOST_STOPS = 4000
-MOST_FAR = 5  # far links kept per stop
+MOST_FAR = 5  # far links kept per stop, up to FAR_PX and beyond
+MOST_LONG_STOPS = 1000  # the clearest ones, from which long links start
 FAR_SAMPLES = 7
 BARE_SPREAD = 6.0  # Lab units
 
@@ -69,8 +71,11 @@ def hermite(
     )
 
 
-def link_elements(elements: Elements, lab: np.ndarray) -> Links:
-    """All links of `elements`; `lab` is the picture they were found in."""
+def link_elements(elements: Elements, lab: np.ndarray, long: bool = False) -> Links:
+    """All links of `elements`; `lab` is the picture they were found in.
+
+    `long`: far links up to LONG_PX, otherwise up to FAR_PX.
+    """
     n = len(elements)
     if n < 2:
         z = np.zeros(0)
@@ -90,7 +95,7 @@ def link_elements(elements: Elements, lab: np.ndarray) -> Links:
     pairs = cKDTree(elements.xy).query_pairs(NEAR_PX, output_type="ndarray")
     near = _geometry(elements.xy, direction, pairs[:, 0], pairs[:, 1], NEAR_TURN_RAD)
     stops = _stops(elements, near, n)
-    far = _far_links(elements, direction, stops)
+    far = _far_links(elements, direction, stops, long)
     between = _colours_between(elements.xy, direction, far, lab)
     bare = _bareness(elements, far, between)
     near, far = _both_ways(near), _both_ways(far)
@@ -193,14 +198,18 @@ def _stops(elements: Elements, near: _Raw, n: int) -> np.ndarray:
     return stops
 
 
-def _far_links(elements: Elements, direction: np.ndarray, stops: np.ndarray) -> _Raw:
+def _far_links(elements: Elements, direction: np.ndarray, stops: np.ndarray, long: bool) -> _Raw:
     """Links from every stop to stops that face it, ahead and within reach."""
     empty = np.zeros(0, int)
     if len(stops) < 2:
         return _geometry(elements.xy, direction, empty, empty, FAR_TURN_RAD)
-    tree = cKDTree(elements.xy[stops >> 1])
-    pairs = tree.query_pairs(FAR_PX, output_type="ndarray")
     at = elements.xy[stops >> 1]
+    pairs = cKDTree(at).query_pairs(FAR_PX, output_type="ndarray")
+    if long:
+        clear = np.argsort(-elements.contrast[stops >> 1], kind="stable")[:MOST_LONG_STOPS]
+        wide = clear[cKDTree(at[clear]).query_pairs(LONG_PX, output_type="ndarray")]
+        apart = np.hypot(*(at[wide[:, 1]] - at[wide[:, 0]]).T)
+        pairs = np.concatenate([pairs, wide[apart > FAR_PX]])
     out = direction[stops >> 1] * (1 - 2 * (stops & 1))[:, None]
     # One end after the other, since few pairs are left after the first.
     for end, sign in ((0, 1.0), (1, -1.0)):
@@ -216,10 +225,11 @@ def _far_links(elements: Elements, direction: np.ndarray, stops: np.ndarray) -> 
     source, target, length, bend, _, _ = raw
     worse = length / NOMINAL_WIDTH_PX + 4 * bend * NOMINAL_WIDTH_PX
     keep = np.zeros(len(source), bool)
-    for state in (source, target):
-        order = np.lexsort((worse, state))
-        first = np.searchsorted(state[order], state[order])
-        keep[order[np.arange(len(order)) - first < MOST_FAR]] = True
+    for some in (np.flatnonzero(length <= FAR_PX), np.flatnonzero(length > FAR_PX)):
+        for state in (source[some], target[some]):
+            order = np.lexsort((worse[some], state))
+            first = np.searchsorted(state[order], state[order])
+            keep[some[order[np.arange(len(order)) - first < MOST_FAR]]] = True
     return tuple(v[keep] for v in raw)
 
 

@@ -22,7 +22,8 @@ class Trace:
 
     `points` (N, 2): photo pixels, sub-pixel, N >= 2. `confidence` (N - 1,): one value in
     0..1 per stretch. Above 0.5 the lead was seen there; 0.3 to 0.5 it was bridged straight
-    across something narrow, such as a lead on top; below 0.3 nothing shows it (buried): the
+    across something narrow, such as a lead on top, or a lead was seen that a long hole cuts off
+    from the clicks, so that it may be another one; below 0.3 nothing shows it (buried): the
     stretch is a guess and belongs marked *unseen*.
     """
 

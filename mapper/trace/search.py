@@ -15,9 +15,18 @@ from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import dijkstra
 
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements
-from mapper.trace.links import Links
+from mapper.trace.links import FAR_PX, Links
 
-__all__ = ["MAX_COLOUR", "Way", "find_way", "link_costs", "link_rates", "stands_on_line"]
+__all__ = [
+    "BRIDGE_RATE",
+    "MAX_COLOUR",
+    "RATE_BESIDE_LEADS",
+    "Way",
+    "find_way",
+    "link_costs",
+    "link_rates",
+    "stands_on_line",
+]
 
 BASE = 0.013
 MAX_COLOUR = 1.2
@@ -40,9 +49,12 @@ HIDDEN = 0.6  # per width hidden beyond
 BARE = 2.5  # per width where there is nothing that could hide a lead
 LIKE_LONG = 0.5  # per width beyond NARROW
 LIKE = 0.15  # per width across a stretch without line but of the lead's colour
+LONG, LONG_RATE = 3.3, 0.45  # for a hole longer than a far link reaches, and per width of it
+LONG_TURN, MOST_LONG_TURN = 1.1, 3.0  # per squared radian of the bends in it
 BRIDGE_FROM = 8.0  # cost of a stretch from which a bridge is tried
 BRIDGE = 4.0
-BRIDGE_RATE = 0.45  # per width
+BRIDGE_RATE = 0.45  # per width of a bridge
+RATE_BESIDE_LEADS = 0.9  # the same where the way may also follow the leads that hide this one
 BRIDGE_TURN = 4.0  # per squared radian at either end
 MOST_HEADS = 250
 ARRIVE_PX = 1.3 * NOMINAL_WIDTH_PX
@@ -77,17 +89,24 @@ def link_costs(links: Links, rate: np.ndarray, colours: np.ndarray) -> np.ndarra
     bend = BEND * links.bend * NOMINAL_WIDTH_PX
     sharp = SHARP * np.maximum(links.turn * NOMINAL_WIDTH_PX - SHARP_TURN, 0.0) ** 2
     sharp = np.minimum(sharp * np.minimum(run, 1.0), MAX_SHARP)
-    gap = run[links.far]
-    unlike = colour_cost(links.between, colours) / MAX_COLOUR
-    bare = BARE * (unlike * links.bare).mean(1)
-    long = np.maximum(gap - NARROW, 0.0)
-    hidden = HIDDEN_NARROW * (gap - long) + HIDDEN * long
-    cover = LIKE * (gap - long) + LIKE_LONG * long + unlike.mean(1) * (hidden + bare * gap)
     detour = np.maximum(links.detour_rad - DETOUR_FREE_RAD, 0.0) / DETOUR_RAD
     swerve = np.minimum(detour**2, 1.0) * SWERVE
     cost = rate * run + bend + sharp + swerve
-    cost[links.far] += cover
+    cost[links.far] += _hole_costs(links, run[links.far], bend[links.far], colours)
     return cost
+
+
+def _hole_costs(links: Links, gap: np.ndarray, bend: np.ndarray, colours: np.ndarray) -> np.ndarray:
+    """What the far links cost beyond near ones; `gap` their lengths in widths."""
+    unlike = colour_cost(links.between, colours) / MAX_COLOUR
+    bare = BARE * (unlike * links.bare).mean(1)
+    beyond = np.maximum(gap - NARROW, 0.0)
+    hidden = HIDDEN_NARROW * (gap - beyond) + HIDDEN * beyond
+    cover = LIKE * (gap - beyond) + LIKE_LONG * beyond + unlike.mean(1) * (hidden + bare * gap)
+    # Nothing shows where in a long hole the lead turns: its bends have a price of their own.
+    turns = np.minimum(links.bend[links.far] * links.length[links.far] / 4, MOST_LONG_TURN)
+    long = LONG + LONG_RATE * gap + LONG_TURN * turns - bend
+    return np.where(gap * NOMINAL_WIDTH_PX > FAR_PX, long, cover)
 
 
 def colour_cost(colour: np.ndarray, colours: np.ndarray) -> np.ndarray:
@@ -100,12 +119,15 @@ def colour_cost(colour: np.ndarray, colours: np.ndarray) -> np.ndarray:
     return MAX_COLOUR * (1 - np.exp(-(beyond**2) / (2 * COLOUR_SPREAD**2)))
 
 
-def find_way(elements: Elements, links: Links, cost: np.ndarray, clicks: np.ndarray) -> Way:
+def find_way(
+    elements: Elements, links: Links, cost: np.ndarray, clicks: np.ndarray, bridge_rate: float
+) -> Way:
     """Cheapest way through `clicks` (K, 2), px of the layer, in turn; headings carry over.
 
     Every click must stand on a line (`stands_on_line`).
 
-    Where no line leads on, or only a dear one, one long bridge per stretch is tried as well.
+    Where no line leads on, or only a dear one, one long bridge per stretch is tried as well, at
+    `bridge_rate` per width.
     """
     entry = _near_click(elements, clicks[0])
     stretches: list[_Stretch] = []
@@ -115,7 +137,8 @@ def find_way(elements: Elements, links: Links, cost: np.ndarray, clicks: np.ndar
         reached = distance[leave[0]] + leave[1]
         stretch = _Stretch(leave[0], reached, previous, None)
         if reached.min() > BRIDGE_FROM:
-            bridged = _bridge(elements, links, cost, (distance, previous), entry[0], leave)
+            tree = distance, previous
+            bridged = _bridge(elements, links, cost, tree, entry[0], leave, bridge_rate)
             if bridged[0] < reached.min():
                 states = bridged[1]
                 stretch = _Stretch(states[-1:], np.array([bridged[0]]), previous, states)
@@ -179,13 +202,14 @@ def _bridge(
     tree: tuple[np.ndarray, np.ndarray],
     entry: np.ndarray,
     leave: tuple[np.ndarray, np.ndarray],
+    rate: float,
 ) -> tuple[float, np.ndarray]:
     """Cheapest way with one long straightish jump over a place where nothing is to be seen."""
     distance, previous = tree
     # By symmetry the way from a state to the click is the way back with all headings turned.
     back, back_previous = _from_states(links, cost, len(elements), leave[0] ^ 1, leave[1])
-    near = _bridge_heads(elements, distance, leave[0])
-    far = _bridge_heads(elements, back, entry)
+    near = _bridge_heads(elements, distance, leave[0], rate)
+    far = _bridge_heads(elements, back, entry, rate)
     heading = np.stack([np.cos(elements.angle_rad), np.sin(elements.angle_rad)], 1)
 
     def directions(states: np.ndarray) -> np.ndarray:
@@ -200,7 +224,7 @@ def _bridge(
         distance[near][:, None]
         + back[far][None]
         + BRIDGE
-        + BRIDGE_RATE * length / NOMINAL_WIDTH_PX
+        + rate * length / NOMINAL_WIDTH_PX
         + BRIDGE_TURN * (out**2 + into**2)
     )
     total[length < 1.0] = np.inf
@@ -210,12 +234,14 @@ def _bridge(
     return float(total[i, j]), np.concatenate([there, rest])
 
 
-def _bridge_heads(elements: Elements, distance: np.ndarray, goal: np.ndarray) -> np.ndarray:
+def _bridge_heads(
+    elements: Elements, distance: np.ndarray, goal: np.ndarray, rate: float
+) -> np.ndarray:
     """Reached states from which a jump towards `goal` looks cheapest."""
     reached = np.flatnonzero(np.isfinite(distance[: 2 * len(elements)]))
     aim = elements.xy[goal >> 1].mean(0)
     ahead = np.hypot(*(elements.xy[reached >> 1] - aim).T) / NOMINAL_WIDTH_PX
-    order = np.argsort(distance[reached] + BRIDGE_RATE * ahead)
+    order = np.argsort(distance[reached] + rate * ahead)
     return reached[order[:MOST_HEADS]]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -11,10 +12,13 @@ from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, elements_of_colour
 from mapper.trace.ground import Ground, Layer, as_ground, layer_for_width
 from mapper.trace.links import link_elements
 from mapper.trace.loops import with_loops
+from mapper.trace.middle import centred
 from mapper.trace.model import Trace, TraceError
 from mapper.trace.refine import smooth_line
 from mapper.trace.search import (
+    BRIDGE_RATE,
     MAX_COLOUR,
+    RATE_BESIDE_LEADS,
     colour_cost,
     find_way,
     link_costs,
@@ -31,9 +35,14 @@ COLOUR_SHARE = 0.4  # of the contrast at the clicks: how far the lead's colour m
 COLOUR_SPREAD = (5.0, 14.0)
 WINDOW = 50.0  # widths around the clicks that are searched, at least
 WINDOW_SHARE = 0.4  # of the distance of the clicks
-ALIKE = 0.6
+ALIKE = 0.6  # cost of colour
+LEAP = 25.0  # widths of a hole from which the lead is looked for again, as hidden
+MOST_RATE = 0.6  # per width along other leads that may hide it
 SAME_PLACE_PX = 1.5
 SHORT_OF = 0.3  # in widths: a line may end that far from the click
+BURIED = 0.3  # confidence below which nothing shows the lead
+HOLE = 6.0  # widths of it beyond which it's not sure that the same lead goes on
+ALONE = 0.45  # most confidence of what such holes cut off from the clicks
 PLACEHOLDER_ANGLES = 8
 MOST_ELEMENTS = 15_000
 
@@ -66,20 +75,56 @@ def trace_between(
     places = np.array(
         [p if s is None else _beside(p, s) for p, s in zip(clicks, seen, strict=True)]
     )
-    colours = np.array([s.colour for s in snaps])
-    at = layer.from_photo(places)
-    elements = _elements_of_lead(layer, snaps, colours, at)
-    lost = np.array([p for p in at if not stands_on_line(elements, p)]).reshape(-1, 2)
-    elements = joined(elements, _placeholders(lost, colours[0], width_px * layer.scale))
-    links = link_elements(elements, layer.lab)
-    rate = link_rates(elements, links, colours, width_px * layer.scale)
-    cost = link_costs(links, rate, colours)
-    way = find_way(elements, links, cost, at)
-    if len(way.states) < 2:
+    lead = _Lead(layer, snaps, np.array([s.colour for s in snaps]), width_px, places)
+    chain = _chain(lead, hidden=False)
+    if len(chain) < 2 or _farthest_step(chain) > LEAP:
+        chain = _chain(lead, hidden=True)
+    if len(chain) < 2:
         return _blind(clicks)
-    states = with_loops(elements, links, cost, rate, way.states, at)
-    chain = elements.take(states >> 1)
-    return _as_trace(layer.to_photo(chain.xy), chain, colours, width_px, places[[0, -1]])
+    line = _as_trace(layer.to_photo(chain.xy), chain, lead.colours, width_px, places[[0, -1]])
+    line = centred(line, layer, lead.colours, width_px, places)
+    return _doubted(line, places, width_px)
+
+
+@dataclass(frozen=True, eq=False)
+class _Lead:
+    """What the clicks say of the lead: its `colours` (K, 3) Lab, its width and `places` (N, 2)
+    on it, both in photo px.
+    """
+
+    layer: Layer
+    snaps: list[Snap]
+    colours: np.ndarray
+    width_px: float
+    places: np.ndarray
+
+
+def _chain(lead: _Lead, hidden: bool) -> Elements:
+    """The line elements from the first click to the last.
+
+    `hidden`: the lead may run long under others. It is then looked for along lines of all
+    colours and over longer holes.
+    """
+    layer, colours = lead.layer, lead.colours
+    at, width = layer.from_photo(lead.places), lead.width_px * layer.scale
+    elements = _elements_of_lead(layer, lead.snaps, colours, at, np.inf if hidden else ALIKE)
+    lost = np.array([p for p in at if not stands_on_line(elements, p)]).reshape(-1, 2)
+    elements = joined(elements, _placeholders(lost, colours[0], width))
+    links = link_elements(elements, layer.lab, long=hidden)
+    rate = link_rates(elements, links, colours, width)
+    if hidden:
+        rate = np.minimum(rate, MOST_RATE)
+    cost = link_costs(links, rate, colours)
+    bridge_rate = RATE_BESIDE_LEADS if hidden else BRIDGE_RATE
+    states = find_way(elements, links, cost, at, bridge_rate).states
+    if len(states) > 1:
+        states = with_loops(elements, links, cost, rate, states, at)
+    return elements.take(states >> 1)
+
+
+def _farthest_step(chain: Elements) -> float:
+    """Widths of the longest hole in a chain of elements."""
+    return float(np.hypot(*np.diff(chain.xy, axis=0).T).max()) / NOMINAL_WIDTH_PX
 
 
 def _beside(click: np.ndarray, snap: Snap) -> np.ndarray:
@@ -103,11 +148,12 @@ def _placeholders(places: np.ndarray, colour: np.ndarray, width: float) -> Eleme
 
 
 def _elements_of_lead(
-    layer: Layer, snaps: list[Snap], colours: np.ndarray, clicks: np.ndarray
+    layer: Layer, snaps: list[Snap], colours: np.ndarray, clicks: np.ndarray, most_unlike: float
 ) -> Elements:
-    """Line elements made for this lead's colour beside those of any colour that are like it.
+    """Line elements made for this lead's colour beside those of any colour.
 
-    Only the neighbourhood of `clicks` (K, 2), px of the layer, is searched.
+    `most_unlike`: cost of colour up to which the latter are taken in. Only the neighbourhood of
+    `clicks` (K, 2), px of the layer, is searched.
     """
     low, high = clicks.min(0), clicks.max(0)
     margin = max(WINDOW_SHARE * float(np.hypot(*(high - low))), WINDOW * NOMINAL_WIDTH_PX)
@@ -118,15 +164,15 @@ def _elements_of_lead(
     own = elements_of_colour(window, colours, spread).shifted(x0, y0)
     general = layer.elements
     inside = ((general.xy >= (x0, y0)) & (general.xy <= (x1, y1))).all(1)
-    alike = np.flatnonzero(inside)
-    alike = alike[colour_cost(general.colour[alike], colours) < ALIKE]
+    others = np.flatnonzero(inside)
+    others = others[colour_cost(general.colour[others], colours) < most_unlike]
     if len(own):
-        taken, _ = cKDTree(own.xy).query(general.xy[alike], distance_upper_bound=SAME_PLACE_PX)
-        alike = alike[~np.isfinite(taken)]
+        taken, _ = cKDTree(own.xy).query(general.xy[others], distance_upper_bound=SAME_PLACE_PX)
+        others = others[~np.isfinite(taken)]
     room = max(MOST_ELEMENTS - len(own), 0)
-    if len(alike) > room:
-        alike = alike[np.argsort(-general.contrast[alike], kind="stable")[:room]]
-    return joined(own, general.take(alike))
+    if len(others) > room:
+        others = others[np.argsort(-general.contrast[others], kind="stable")[:room]]
+    return joined(own, general.take(others))
 
 
 def _as_trace(
@@ -140,6 +186,25 @@ def _as_trace(
             at = 0 if k == 0 else len(xy_px)
             xy_px, sure = np.insert(xy_px, at, end, axis=0), np.insert(sure, at, sure[k])
     return smooth_line(xy_px, sure, width_px)
+
+
+def _doubted(line: Trace, places: np.ndarray, width_px: float) -> Trace:
+    """`line` with less belief in what a long hole cuts off from every click.
+
+    Beyond the hole another lead of its look may go on in its place.
+    """
+    length = np.hypot(*np.diff(line.points, axis=0).T) / width_px
+    buried = line.confidence < BURIED
+    bounds = np.flatnonzero(np.diff(buried)) + 1
+    runs = np.split(np.arange(len(length)), bounds)
+    holes = [r for r in runs if buried[r[0]] and length[r].sum() > HOLE]
+    piece = np.zeros(len(length), int)
+    for number, hole in enumerate(holes):
+        piece[hole] = -1
+        piece[hole[-1] + 1 :] = number + 1
+    clicked = cKDTree(0.5 * (line.points[1:] + line.points[:-1])).query(places)[1]
+    alone = ~np.isin(piece, piece[clicked])
+    return Trace(line.points, np.where(alone, np.minimum(line.confidence, ALONE), line.confidence))
 
 
 def _blind(clicks: Sequence[np.ndarray]) -> Trace:
