@@ -98,3 +98,16 @@ def test_a_lead_long_hidden_is_followed_along_the_lead_on_top_of_it():
     lay(image, over + 1, RED, 8)
     trace = trace_between(image, (60, 50), (370, 250))
     assert farthest(course, trace.points) < 3 * 8
+
+
+def test_a_click_beside_the_line_draws_it_to_the_lead_that_was_meant():
+    image = bench(shade=70)
+    for y in (146, 154):
+        lay(image, [(20, y), (400, y)], WHITE, WIDTH_PX)
+    image = cv2.GaussianBlur(image, (0, 0), 0.8)
+    layer = Ground(image).layer(layer_for_width(WIDTH_PX))
+    colour = sample(layer.lab, layer.from_photo(np.array([[60.0, 146.0]])))
+    line = Trace(straight(146), np.ones(len(straight(146)) - 1))
+    clicks = np.array([(60.0, 153.0), (210.0, 153.0), (360.0, 153.0)])
+    drawn = centred(line, layer, colour, WIDTH_PX, clicks).points
+    assert farthest(clicks, drawn) < 0.5 * WIDTH_PX

@@ -42,8 +42,8 @@ def centred(
 ) -> Trace:
     """`line` moved to the side, onto the middle of the lead where the picture shows it.
 
-    `colours` (K, 3) Lab of the lead, `width_px` its width, `clicks_px` (M, 2) places on it,
-    photo px.
+    `colours` (K, 3) Lab of the lead, `width_px` its width, `clicks_px` (M, 2) where people clicked
+    on it, photo px: beside a line that was read as its neighbour they draw it to the lead meant.
     """
     if len(line.points) < MIN_POINTS:
         return line
@@ -54,7 +54,9 @@ def centred(
     share = _shares(bands, width, _shipped())
     price = -np.log(share[:, :BINS] + FLOOR + share[:, BINS:] / BINS)
     clicked = cKDTree(line.points).query(clicks_px)[1]
-    price[clicked] += 0.5 * (OFFSETS / CLICK_SPREAD) ** 2
+    beside = np.einsum("ij,ij->i", clicks_px - line.points[clicked], normal[clicked]) / width_px
+    beside = np.clip(beside, OFFSETS[0], OFFSETS[-1])
+    np.add.at(price, clicked, 0.5 * ((OFFSETS - beside[:, None]) / CLICK_SPREAD) ** 2)
     off = _course(price, step) * width_px
     return Trace(line.points + off[:, None] * normal, line.confidence)
 

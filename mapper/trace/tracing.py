@@ -82,7 +82,7 @@ def trace_between(
     if len(chain) < 2:
         return _blind(clicks)
     line = _as_trace(layer.to_photo(chain.xy), chain, lead.colours, width_px, places[[0, -1]])
-    line = centred(line, layer, lead.colours, width_px, places)
+    line = centred(line, layer, lead.colours, width_px, np.array(clicks))
     return _doubted(line, places, width_px)
 
 
