@@ -23,7 +23,7 @@ def moved(image, line, width_px=WIDTH_PX, clicks=None):
     at = layer.from_photo(np.asarray(clicks if clicks is not None else line[[0, -1]], float))
     colour = sample(layer.lab, at).mean(0)[None]
     trace = Trace(line, np.ones(len(line) - 1))
-    return centred(trace, layer, colour, width_px, np.zeros((0, 2))).points
+    return centred(trace, layer, colour, width_px, line[[0, -1]]).points
 
 
 def straight(y, start=40, end=380):
@@ -100,14 +100,16 @@ def test_a_lead_long_hidden_is_followed_along_the_lead_on_top_of_it():
     assert farthest(course, trace.points) < 3 * 8
 
 
-def test_a_click_beside_the_line_draws_it_to_the_lead_that_was_meant():
+@pytest.mark.parametrize("meant", (146, 154))
+def test_between_two_leads_of_one_colour_the_clicks_say_which_is_meant(meant):
     image = bench(shade=70)
     for y in (146, 154):
         lay(image, [(20, y), (400, y)], WHITE, WIDTH_PX)
     image = cv2.GaussianBlur(image, (0, 0), 0.8)
     layer = Ground(image).layer(layer_for_width(WIDTH_PX))
-    colour = sample(layer.lab, layer.from_photo(np.array([[60.0, 146.0]])))
-    line = Trace(straight(146), np.ones(len(straight(146)) - 1))
-    clicks = np.array([(60.0, 153.0), (210.0, 153.0), (360.0, 153.0)])
+    clicks = np.array([(60.0, meant), (210.0, meant), (360.0, meant)])
+    colour = sample(layer.lab, layer.from_photo(clicks[:1]))
+    line = Trace(straight(150), np.ones(len(straight(150)) - 1))
     drawn = centred(line, layer, colour, WIDTH_PX, clicks).points
+    assert np.median(np.abs(drawn[:, 1] - meant)) < 0.25 * WIDTH_PX
     assert farthest(clicks, drawn) < 0.5 * WIDTH_PX

@@ -33,6 +33,7 @@ MOST_UNITS = 4.0
 SWAY = 0.12  # widths to the side per width along that are nothing unusual
 FLOOR = 1e-3  # share that any bin keeps: the network may err
 CLICK_SPREAD = 0.3  # widths by which a place that was clicked may be off the middle
+BETWEEN_SPREAD = 0.6  # the same for what lies between clicks
 HEADING_WIDTHS = 1.5  # over which the direction of a line is taken
 MIN_POINTS = 6  # shorter lines have no course to speak of
 
@@ -57,6 +58,9 @@ def centred(
     beside = np.einsum("ij,ij->i", clicks_px - line.points[clicked], normal[clicked]) / width_px
     beside = np.clip(beside, OFFSETS[0], OFFSETS[-1])
     np.add.at(price, clicked, 0.5 * ((OFFSETS - beside[:, None]) / CLICK_SPREAD) ** 2)
+    order = np.argsort(clicked, kind="stable")
+    meant = np.interp(np.arange(len(price)), clicked[order], beside[order])
+    price += 0.5 * ((OFFSETS - meant[:, None]) / BETWEEN_SPREAD) ** 2
     off = _course(price, step) * width_px
     return Trace(line.points + off[:, None] * normal, line.confidence)
 
