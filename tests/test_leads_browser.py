@@ -364,7 +364,7 @@ def test_panes_beside_show_the_same_place_at_the_depth_of_the_leads(
         place = shown.plate_from_photo([[cx, cy]], job.plate.lead_depth_mm(place))
     deep = other.photo_from_plate(place, job.plate.lead_depth_mm(place))[0]
     _, px, py, _ = json.loads(pane.get_attribute("data-view"))
-    assert np.hypot(px - deep[0], py - deep[1]) < 6.0  # of 2400; a lens bends lines a little
+    assert np.hypot(px - deep[0], py - deep[1]) < 1.0  # of 2400
     token = canvas.root.get_attribute("data-token")
     pane.click()
     expect(canvas.root).not_to_have_attribute("data-token", token)

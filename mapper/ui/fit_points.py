@@ -32,6 +32,7 @@ __all__ = [
 
 MIN_CLICKS = 4
 CANVAS = "fit"
+BELOW_PX = 70  # left under the photo for how well it fits
 _FAILED = "fit failed"  # session state: hash -> why it could not be fitted
 _NEXT = "fit next click"
 WHICH = "which? (let the tool find out)"
@@ -203,6 +204,7 @@ def canvas(
         handles=fit_clicks.click_handles(clicks, errors),
         tool="point" if by_hand else "look",
         hint="Click corners of the face and middles of bores." if by_hand else "",
-        height=460,
+        height="window",
+        room_below_px=BELOW_PX,
         drag_preview=fit_clicks.watch_drags(opened.token, job.plate, fit, clicks),
     )

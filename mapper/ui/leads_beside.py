@@ -11,14 +11,13 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from mapper.fit import PhotoFit
 from mapper.plate import Plate
 from mapper.ui.canvas import Depth, Line, Pane
 from mapper.ui.leads_sight import Sight
-from mapper.ui.overlay import frame_of
+from mapper.ui.overlay import frames_of
 from mapper.ui.tiles import OpenPhoto
 
-__all__ = ["PANES", "depths_of", "frames_of", "pane"]
+__all__ = ["PANES", "depths_of", "pane"]
 
 PANES = 5  # photos that are sent; the canvas shows the first three with the place in them
 
@@ -44,13 +43,6 @@ def depths_of(plate: Plate) -> tuple[tuple[float, ...], list[Depth]]:
     return tuple(found), where
 
 
-def frames_of(
-    fit: PhotoFit, width_px: int, height_px: int, depths_mm: Sequence[float]
-) -> np.ndarray:
-    """(K, 3, 3): photo pixels to plate mm at each depth."""
-    return np.array([frame_of(fit, width_px, height_px, depth) for depth in depths_mm])
-
-
 def pane(
     name: str,
     opened: OpenPhoto,
@@ -59,5 +51,5 @@ def pane(
     lines: Callable[[Sight], list[Line]],
 ) -> Pane:
     """A photo beside the one that is worked on, with the same leads drawn."""
-    frames = frames_of(sight.fit, opened.width_px, opened.height_px, depths_mm)
+    frames = frames_of(sight.fit, depths_mm)
     return Pane(sight.sha256, name, opened, frames, lines(sight))

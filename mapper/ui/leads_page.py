@@ -32,6 +32,7 @@ from mapper.ui.leads_offers import NOTHING, Search, open_offers
 from mapper.ui.leads_sight import Sight
 from mapper.ui.leads_state import PageState
 from mapper.ui.leads_view import LeadRow
+from mapper.ui.overlay import frames_of
 from mapper.ui.session import Context, go
 from mapper.ui.tiles import SHELF
 
@@ -254,9 +255,7 @@ def _canvas(ctx: Context, state: PageState) -> None:
         stroke=None if chosen is None else leads_view.stroke(chosen),
         place=f"{ctx.job_id} {state.photo}",
         home_px=sight.fit.photo_from_plate(sight.plate.outline_array),
-        plate_from_photo=leads_beside.frames_of(
-            sight.fit, opened.width_px, opened.height_px, depths_mm
-        ),
+        frames=frames_of(sight.fit, depths_mm),
         depths=where,
         panes=_panes(ctx, state, chosen, depths_mm) if state.beside else (),
         look_at=state.jump,

@@ -15,7 +15,7 @@ from mapper.ui import (
 )
 from mapper.ui.leads_offers import Offer
 from mapper.ui.leads_state import PageState
-from mapper.ui.leads_view import LeadRow
+from mapper.ui.leads_view import LeadRow, lead_rows, next_untraced
 from mapper.ui.session import Context
 
 __all__ = ["KEY_LIST", "hint", "keys", "offer_hint", "offer_keys"]
@@ -72,7 +72,10 @@ def hint(ctx: Context, state: PageState, chosen: LeadRow | None, meeting: Crossi
             "F when it leaves the plate."
         )
     exit_name = shown(chosen.lead.exit or "the exit", 40)
-    return f"{name} is traced to {exit_name}. Drag a point or the line to mend it; N for the next."
+    onward = "N for the next."
+    if next_untraced(lead_rows(ctx.job), chosen.id) is None:
+        onward = "Every lead is traced: G for the next open crossing."
+    return f"{name} is traced to {exit_name}. Drag a point or the line to mend it. {onward}"
 
 
 def offer_hint(waiting: list[tuple[int, Offer, list[ExpectedLead]]]) -> str:

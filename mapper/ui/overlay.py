@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
-import cv2
 import numpy as np
 
 from mapper.fit import PhotoFit
 from mapper.plate import Plate
 from mapper.routes import Lead
-from mapper.ui.canvas import Line, Marker
+from mapper.ui.canvas import Frames, Line, Marker
 
-__all__ = ["drawing_lines", "drop_markers", "frame_of", "lead_px", "ring_px"]
+__all__ = ["drawing_lines", "drop_markers", "frames_of", "lead_px", "ring_px"]
 
 DRAWING = "#56B4E9"
 CHANNEL = "#009E73"
@@ -117,13 +116,15 @@ def lead_px(plate: Plate, fit: PhotoFit, lead: Lead) -> np.ndarray:
     return np.asarray(fit.photo_from_plate(points_mm, plate.lead_depth_mm(points_mm)), float)
 
 
-def frame_of(fit: PhotoFit, width_px: int, height_px: int, depth_mm: float = 0.0) -> np.ndarray:
-    """3x3, photo pixels to plate mm at a depth below the face: to keep the view in place."""
-    corners = np.array(
-        [[0, 0], [width_px - 1, 0], [width_px - 1, height_px - 1], [0, height_px - 1]], float
-    )
-    plate_mm = np.asarray(fit.plate_from_photo(corners, depth_mm), float)
-    return cv2.getPerspectiveTransform(corners.astype(np.float32), plate_mm.astype(np.float32))
+def frames_of(fit: PhotoFit, depths_mm: Sequence[float] = (0.0,)) -> Frames:
+    """Where the photo's pixels lie on the plate at each depth below the face."""
+    camera = fit.camera
+    planes = []
+    for depth_mm in depths_mm:
+        down = camera.translation_mm - depth_mm * camera.rotation[:, 2]
+        px_from_mm = camera.matrix @ np.column_stack((camera.rotation[:, :2], down))
+        planes.append(np.linalg.inv(px_from_mm))
+    return Frames(np.array(planes), (*camera.centre_px, camera.focal_px, camera.k1))
 
 
 def inside(points_px: Iterable[tuple[float, float]], width_px: int, height_px: int) -> np.ndarray:

@@ -14,7 +14,7 @@ from mapper.ui.canvas import Line, Marker, photo_canvas
 from mapper.ui.drawing import Mark, plate_svg
 from mapper.ui.drawing_sheet import SheetFit
 from mapper.ui.findings import Findings
-from mapper.ui.overlay import drawing_lines, frame_of, lead_px
+from mapper.ui.overlay import drawing_lines, frames_of, lead_px
 from mapper.ui.parts_panel import click_hint, first_click, setting, take_clicks
 from mapper.ui.session import Context
 
@@ -156,7 +156,7 @@ def _on_photo(
         tool="point" if setting(ctx) else "look",
         hint=click_hint(ctx),
         home_px=fit.photo_from_plate(plate.outline_array),
-        plate_from_photo=frame_of(fit, opened.width_px, opened.height_px),
+        frames=frames_of(fit),
     )
 
 

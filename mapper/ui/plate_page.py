@@ -18,7 +18,7 @@ from mapper.records import PhotoEntry
 from mapper.ui import jobbar, looks, plate_new
 from mapper.ui.canvas import Handle, Line, Marker, Operation, photo_canvas, take_operations
 from mapper.ui.drawing_sheet import SheetFit
-from mapper.ui.overlay import drawing_lines, drop_markers, frame_of
+from mapper.ui.overlay import drawing_lines, drop_markers, frames_of
 from mapper.ui.plate_drawn import channel_added, exit_added, snapped
 from mapper.ui.plate_tables import COLUMNS, in_words, plate_with_rows, rows_of
 from mapper.ui.session import Context
@@ -150,11 +150,10 @@ def _sheet(ctx: Context, ground: PhotoEntry | None, tool: str) -> None:
         handles=handles,
         tool="look" if tool == "Look" else "point",
         hint=hints[tool],
-        height=500,
+        height="window",
+        home_px=fit.photo_from_plate(ctx.job.plate.outline_array),
         place="" if ground is not None else f"plate sheet {ctx.job_id}",
-        plate_from_photo=None
-        if ground is None
-        else frame_of(fit, opened.width_px, opened.height_px),
+        frames=None if ground is None else frames_of(fit),
     )
 
 

@@ -148,8 +148,7 @@ class PhotoCanvas {
     const whole = fitView(photo, size, home ? uprightTurns(frames, photo) : 0);
     if (!home) return whole;
     const box = [0, 1, 2, 3].map((i) => Math.min(Math.max(0, home[i]), i % 2 ? photo.height : photo.width));
-    const view = viewOf({ box }, whole, size, this.clear(), photo);
-    return view?.scale > whole.scale ? view : whole;
+    return viewOf({ box }, whole, size, this.clear(), photo) ?? whole;
   }
 
   fit() { // the plate; the whole photo when the plate is what is shown, or nothing is known of it
@@ -175,7 +174,9 @@ class PhotoCanvas {
       this.keys.fold();
     }
     this.state.covered = this.coveredBoxes();
-    if (this.photo && !this.view && w && h) this.view = this.homeView();
+    if (this.photo && w && h && (!this.view || (changed && this.view === this.home))) {
+      this.view = this.home = this.homeView(); // and again for another size, until a hand moves it
+    }
     if (changed && this.view) this.jump(this.scene.lookAt);
     this.redraw(changed); // the photo itself is costly to draw without a graphics card
   }

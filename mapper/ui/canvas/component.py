@@ -79,6 +79,7 @@ import streamlit as st
 
 from mapper.ui.canvas.shapes import (
     Depth,
+    Frames,
     Handle,
     Line,
     Marker,
@@ -149,7 +150,7 @@ _ACKNOWLEDGED = _Acknowledged()
 _JS_PARTS = tuple(
     f"{name}.js"
     for name in (
-        *("geometry", "operations", "tiles", "drawing", "views", "hits", "loupe", "drag"),
+        *("geometry", "frames", "operations", "tiles", "drawing", "views", "hits", "loupe", "drag"),
         *("pointer", "ahead", "panes", "tools", "keys"),
         "canvas",
     )
@@ -270,7 +271,7 @@ def photo_canvas(
     stroke: Line | None = None,
     place: str = "",
     home_px: Any = None,
-    plate_from_photo: Any = None,
+    frames: Frames | None = None,
     depths: Sequence[Depth] = (),
     panes: Sequence[Pane] = (),
     look_at: Mapping[str, Any] | None = None,
@@ -296,10 +297,10 @@ def photo_canvas(
         matter); tool `trace` only.
     place : name under which the browser keeps the view; the photo's token if left out.
     home_px : (N, 2) what is looked at first, the plate's outline say, turned as it is drawn where
-        `plate_from_photo` is given; else the whole photo.
-    plate_from_photo : 3x3, photo pixels to plate mm on the face, or (K, 3, 3): on the face and
-        at the depths that `depths` names; where it is given for one photo and the next, the view
-        stays at the same place of the plate when the photo is changed.
+        `frames` are given; else the whole photo.
+    frames : photo pixels to plate mm, on the face and at the depths that `depths` names; where
+        they are given for one photo and the next, the view stays at the same place of the plate
+        when the photo is changed.
     panes : other photos, of which the first three that show the place are drawn beside.
     drag_preview : while a handle is dragged, ask `SHELF.dragged` what it would do and show that.
     look_at : {"id": any text, "x": px, "y": px, "span": px wide} jumps there once per id, or
@@ -311,13 +312,12 @@ def photo_canvas(
         sheet = sheet_message(photo)
     elif blank_px is not None:
         sheet = {"token": "", "width": int(blank_px[0]), "height": int(blank_px[1]), "levels": 1}
-    frames = None if plate_from_photo is None else frames_message(plate_from_photo)
     data = {
         "key": key,
         "photo": sheet,
         "place": place or (photo.token if photo is not None else key),
         "home": box_message(home_px),
-        "frames": frames,
+        "frames": None if frames is None else frames_message(frames),
         "depths": [
             {"pts": flat(one.points_mm), "half": one.half_mm, "k": one.frame} for one in depths
         ],

@@ -13,6 +13,7 @@ from mapper.ui.tiles import OpenPhoto
 
 __all__ = [
     "Depth",
+    "Frames",
     "Handle",
     "Line",
     "Marker",
@@ -84,14 +85,27 @@ class Depth:
 
 
 @dataclass(frozen=True)
+class Frames:
+    """Where a photo's pixels lie on the plate, for the browser.
+
+    `planes` (K, 3, 3): mm from the pixels of a lens without distortion, on the face and at K - 1
+    depths below it. `lens`: (centre x px, centre y px, focal length px, k1), by which the photo's
+    own pixels differ from those: x_d = x (1 + k1 r^2) in normalised coordinates.
+    """
+
+    planes: Any
+    lens: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True)
 class Pane:
     """Another photo of the plate, shown small at the same place. `frames`: as the canvas's
-    `plate_from_photo`. A press on it is an operation `select` of the kind "pane" with its id."""
+    `frames`. A press on it is an operation `select` of the kind "pane" with its id."""
 
     id: str
     name: str
     photo: OpenPhoto
-    frames: Any
+    frames: Frames
     lines: Sequence[Line] = ()
 
 
@@ -134,8 +148,9 @@ def sheet_message(photo: OpenPhoto) -> dict[str, Any]:
     return {"token": photo.token, **size, "levels": photo.levels}
 
 
-def frames_message(plate_from_photo: Any) -> list[list[float]]:
-    return np.asarray(plate_from_photo, dtype=float).reshape(-1, 9).tolist()
+def frames_message(frames: Frames) -> dict[str, Any]:
+    planes = np.asarray(frames.planes, dtype=float).reshape(-1, 9).tolist()
+    return {"planes": planes, "lens": [float(value) for value in frames.lens]}
 
 
 def pane_message(pane: Pane) -> dict[str, Any]:
