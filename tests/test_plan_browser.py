@@ -9,7 +9,7 @@ import pytest
 
 from mapper.records import JobStore, judgement_changes, open_demo
 from mapper.ui.findings import Findings
-from tests.browser import CanvasDriver, browser, page_of, running_server, settled
+from tests.browser import CanvasDriver, browser, go, page_of, running_server, settled
 
 __all__ = ["browser"]  # the fixture
 
@@ -55,6 +55,19 @@ def test_a_place_to_look_at_leads_to_its_own_question(plan: Any) -> None:
     settled(plan)
     asked = plan.get_by_role("heading", name="Which lies on top?")
     expect(asked).to_contain_text("Z07-H and Z07-T")
+
+
+@pytest.mark.browser
+def test_what_comes_next_leads_to_the_very_lead_from_the_plan_and_from_the_bar(plan: Any) -> None:
+    for name in ("Trace Z08-T", "Next: trace Z08-T"):
+        plan.get_by_role("button", name=name, exact=True).click()
+        expect(plan.locator(".root[role=application] .hint")).to_contain_text(
+            "Z08-T: click where it leaves the nozzle of D08"
+        )
+        plan.locator('button.lead.on[title^="Z08-T:"]').wait_for()
+        plan.keyboard.press("v")
+        plan.locator("button.lead.on").wait_for(state="detached")
+        go(plan, "Pull plan")
 
 
 def test_a_step_that_peels_names_the_lead_past_which_it_does(

@@ -23,7 +23,7 @@ from mapper.ui.crossing_height import height_vote
 from mapper.ui.crossing_pictures import View, lead_words, lines_near, photos_that_show, stamp_of
 from mapper.ui.findings import Findings, meeting_key
 from mapper.ui.judging import JUDGING
-from mapper.ui.session import Context
+from mapper.ui.session import MEETING_TO_SHOW, Context
 from mapper.ui.tiles import SHELF
 
 __all__ = [
@@ -229,7 +229,7 @@ def _warn(desk: Desk) -> None:
         looks.note(words)
         with st.container(horizontal=True, gap="small"):
             if st.button("Look at it again", key="look at the disagreement"):
-                st.session_state["meeting to show"] = key
+                st.session_state[MEETING_TO_SHOW] = key
                 desk.otherwise.pop(key)
                 st.rerun()
             if st.button("My answer is right", key="keep against the photos"):

@@ -40,14 +40,14 @@ from mapper.ui.crossing_pictures import (
 from mapper.ui.crossing_votes import ask_button, check_answers, tool_panel, when_control
 from mapper.ui.drawing import Mark, plate_svg
 from mapper.ui.findings import Findings, findings_of, meeting_key
-from mapper.ui.session import Context, go
+from mapper.ui.session import MEETING_TO_SHOW, Context, go
 
 __all__ = ["FILTER", "TO_SHOW", "answer", "show"]
 
 LISTED = 200  # meetings in the list before and after the one shown; more would slow the page
 FILTERS = ("Open", "Judged", "All")
 _AT = "meeting shown"  # session state: key of the meeting
-TO_SHOW = "meeting to show"  # session state: key of the meeting to go to, or FIRST
+TO_SHOW = MEETING_TO_SHOW  # session state: key of the meeting to go to, or FIRST
 FIRST = ""  # the one with the biggest effect
 FILTER = "meetings filter"
 

@@ -43,10 +43,12 @@ READINGS = {"ohm", "insulation_mohm", "loop_ohm", "shown_c"}  # of a zone, taken
 
 @dataclass(frozen=True)
 class NextThing:
-    """One sentence on what to do next, and the short name of the page where it is done."""
+    """One sentence on what to do next, and the short name of the page where it is done; `what`:
+    the lead or the meeting (by its key) that it is done to there."""
 
     text: str
     page: str
+    what: str = ""
 
 
 class Findings:
@@ -350,16 +352,16 @@ class Findings:
         missing = [lead.id for lead in job.missing_leads() if lead.id not in self._gone]
         if missing:
             more = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
-            return NextThing(f"trace {missing[0]}{more}", "leads")
+            return NextThing(f"trace {missing[0]}{more}", "leads", missing[0])
         unfinished = [name for name in self.unfinished if name not in self._gone]
         if unfinished:
-            return NextThing(f"trace {unfinished[0]} to its exit", "leads")
+            return NextThing(f"trace {unfinished[0]} to its exit", "leads", unfinished[0])
         plan = self.offered
         if plan is None:
             return NextThing("trace the leads", "leads")
         if self.to_look_at:
             first = self.to_look_at[0]
-            return NextThing(f"look at {first.a} / {first.b}", "crossings")
+            return NextThing(f"look at {first.a} / {first.b}", "crossings", meeting_key(first))
         if plan.steps:
             step = plan.steps[0]
             return NextThing(f"{self.act(step).lower()} {step.wire}", "plan")

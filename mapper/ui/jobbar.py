@@ -86,7 +86,7 @@ def _bar(ctx: Context, page: str) -> None:
         if next_thing is not None and not here:
             text = f"Next: {next_thing.text}"
             if st.button(text, key="jobbar next", type="primary"):
-                go(next_thing.page)
+                go(next_thing.page, next_thing.what)
         for word, label, act, icon in (
             ("Undo", job.undo_label, ctx.undo, ":material/undo:"),
             ("Redo", job.redo_label, ctx.redo, ":material/redo:"),

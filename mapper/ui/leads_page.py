@@ -26,14 +26,13 @@ from mapper.ui import (
     looks,
 )
 from mapper.ui.canvas import Line, Pane, photo_canvas, take_operations
-from mapper.ui.crossings_page import TO_SHOW
 from mapper.ui.leads_list import lead_list
 from mapper.ui.leads_offers import NOTHING, Search, open_offers
 from mapper.ui.leads_sight import Sight
 from mapper.ui.leads_state import PageState
 from mapper.ui.leads_view import LeadRow
 from mapper.ui.overlay import frames_of
-from mapper.ui.session import Context, go
+from mapper.ui.session import LEAD_TO_TAKE_UP, Context, go
 from mapper.ui.tiles import SHELF
 
 __all__ = ["render", "show"]
@@ -75,6 +74,9 @@ def _work(ctx: Context) -> None:
     if not photos:  # undone meanwhile
         st.rerun()
     _found(ctx, state)
+    wanted = st.session_state.pop(LEAD_TO_TAKE_UP, None)
+    if wanted:
+        leads_state.choose(ctx, state, wanted)
     for op in take_operations(LIST):
         state.hush()
         try:
@@ -101,8 +103,7 @@ def _work(ctx: Context) -> None:
         _list(ctx, state)
     if state.leave:
         state.leave = False
-        st.session_state[TO_SHOW] = state.meeting
-        go("crossings")
+        go("crossings", state.meeting)
     if state.reload:  # the job bar above has something new to say; the answer to a click is out
         state.reload = False
         st.rerun()

@@ -11,7 +11,7 @@ from mapper.pulling import LockedSet, LookAt, Release, Step
 from mapper.pulling.words import place_words as said_place
 from mapper.routes import Crossing
 from mapper.ui import jobbar, looks
-from mapper.ui.crossings_page import FILTER, TO_SHOW
+from mapper.ui.crossings_page import FILTER
 from mapper.ui.findings import Findings, findings_of, meeting_key
 from mapper.ui.log_panel import contradiction_notes, log_panel, override_notes
 from mapper.ui.marking import another_lead, tick, untraced_words, why_lines
@@ -140,8 +140,8 @@ def _untraced(findings: Findings) -> None:
         looks.note(f"{len(untraced) - 4} more leads are not traced to their end.", "stop")
     for sentence in findings.job.warnings():
         looks.note(sentence)
-    if untraced and st.button("Go to Leads"):
-        go("leads")
+    if untraced and st.button(f"Trace {looks.plain_markdown(untraced[0])}"):
+        go("leads", untraced[0])
 
 
 def _look_at(findings: Findings) -> None:
@@ -205,8 +205,7 @@ def _meeting_at(findings: Findings, release: Release) -> Crossing | None:
 def _show_meeting(meeting: Crossing | LookAt, which: str) -> None:
     """Go to the page Crossings, to this meeting."""
     st.session_state[FILTER] = which
-    st.session_state[TO_SHOW] = meeting_key(meeting)
-    go("crossings")
+    go("crossings", meeting_key(meeting))
 
 
 def _why(findings: Findings) -> None:

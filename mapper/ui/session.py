@@ -26,6 +26,8 @@ __all__ = [
     "JOB_PARAM",
     "LOOK_PARAM",
     "LOOK_WORDS",
+    "LEAD_TO_TAKE_UP",
+    "MEETING_TO_SHOW",
     "PERSON",
     "Context",
     "close_job",
@@ -48,6 +50,10 @@ _DRAWN = "job as drawn"  # session state: the view of the job that this tab show
 _LOOK = "look only"  # session state: the open job is not to be changed in this tab
 PERSON = "person"  # session state: who works here
 MAX_PERSON = 60
+# Session state: what a page goes to when it is drawn next.
+LEAD_TO_TAKE_UP = "lead to take up"
+MEETING_TO_SHOW = "meeting to show"  # by its key
+TO_SHOW = {"leads": LEAD_TO_TAKE_UP, "crossings": MEETING_TO_SHOW}  # by page
 _PAGES: dict[str, Any] = {}
 LOOK_WORDS = "This job is open to look at only, so nothing was changed: press 'Work on it' first."
 
@@ -70,8 +76,11 @@ def query_of(name: str) -> dict[str, str]:
     return {PAGE_PARAM: name, **{key: text for key, text in kept.items() if text}}
 
 
-def go(name: str) -> None:
-    """Go to the page of that short name (jobs, plate, photos, ...), with the job kept open."""
+def go(name: str, what: str = "") -> None:
+    """Go to the page of that short name (jobs, plate, photos, ...), with the job kept open; to
+    `what` there, a lead or a meeting by its key."""
+    if what and name in TO_SHOW:
+        st.session_state[TO_SHOW[name]] = what
     st.switch_page(_PAGES[name], query_params=query_of(name))
 
 
