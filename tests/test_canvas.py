@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import cv2
@@ -206,6 +207,24 @@ def luminance(color: str) -> float:
     channels = [int(color[i : i + 2], 16) / 255 for i in (1, 3, 5)]
     linear = [c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_a_line_is_traced_while_others_look_at_the_same_photo() -> None:
+    pixels = np.full((240, 320, 3), 120, np.uint8)
+    shelf = PhotoShelf()
+    token = shelf.open("a", lambda: pixels).token
+    ground = shelf.ground(token)
+
+    def look(first: int) -> None:
+        for place in range(first, first + 4000):
+            ground.remembered((place,), list)
+
+    with ThreadPoolExecutor(3) as others:
+        looking = [others.submit(look, 10_000 * k) for k in range(3)]
+        while not all(one.done() for one in looking):
+            assert shelf.ground(token) is ground
+        for one in looking:
+            one.result()
 
 
 def test_lead_colours_are_those_of_the_published_palette() -> None:

@@ -69,6 +69,12 @@ class Ground:
                     found = self._layers[number] = _make_layer(self.image_bgr, number)
         return found
 
+    def held_bytes(self) -> int:
+        """Memory of the picture and of the layers made so far."""
+        layers = list(self._layers.values())  # another thread may be adding one
+        arrays = [v for layer in layers for v in (layer.lab, *vars(layer.elements).values())]
+        return self.image_bgr.nbytes + sum(a.nbytes for a in arrays)
+
     def remembered(self, name: tuple, make: Callable[[], Any]) -> Any:
         """What `make` gives for `name`, kept a while: a next line starts at the last click."""
         with self._lock:

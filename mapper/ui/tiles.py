@@ -15,7 +15,7 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -107,21 +107,6 @@ class _Held:
             self.traces.clear()
 
 
-def _bytes_of(value: Any, depth: int = 0) -> int:
-    """Memory of the arrays inside a record, for the budget."""
-    if isinstance(value, np.ndarray):
-        return value.nbytes
-    if depth > 3:
-        return 0
-    if isinstance(value, (list, tuple)):
-        return sum(_bytes_of(item, depth + 1) for item in value)
-    if isinstance(value, dict):
-        return sum(_bytes_of(item, depth + 1) for item in value.values())
-    if is_dataclass(value):
-        return sum(_bytes_of(getattr(value, f.name, None), depth + 1) for f in fields(value))
-    return sum(_bytes_of(item, depth + 1) for item in getattr(value, "__dict__", {}).values())
-
-
 class PhotoShelf:
     """The process-wide store of opened photos. All methods may be called from any thread."""
 
@@ -211,7 +196,7 @@ class PhotoShelf:
             ground = held.ground
             if ground is None:
                 ground = held.ground = prepare(held.level(0))
-        held.ground_bytes = _bytes_of(ground)  # it grows while it is used
+        held.ground_bytes = ground.held_bytes()  # it grows while it is used
         self._make_room(held)
         return ground
 

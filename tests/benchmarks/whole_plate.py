@@ -25,7 +25,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import TimeoutError, sync_playwright
 from scipy.spatial import cKDTree
 
 from mapper.pulling import Step, check_order
@@ -166,8 +166,9 @@ class Person:
         while not result.right and extra < MOST_EXTRA and result.wrong_at not in tried:
             tried.add(result.wrong_at)
             line, place = self._line(name, photo), task.points_px[result.wrong_at]
-            self._close_to(canvas, place)
-            canvas.drag(tuple(_nearest(line, place)), tuple(place))
+            start = _nearest(line, place)
+            self._close_to(canvas, place, start)
+            canvas.drag(tuple(start), tuple(place))
             canvas.wait_acknowledged()
             self.acts["trace"] += 1
             extra += 1
@@ -185,26 +186,48 @@ class Person:
             "seconds": round(time.monotonic() - began, 1),
         }
 
-    def _close_to(self, canvas: CanvasDriver, place: np.ndarray) -> None:
-        """Zoom in until leads that lie side by side can be told apart, unless they can already."""
-        box = canvas.root.bounding_box()
-        x, y = canvas.screen(*place)
-        left, top = x - box["x"], y - box["y"]
-        inside = 30 < left < box["width"] - 30 and 30 < top < box["height"] - 30
-        if inside and canvas.view()[0] >= CLOSE:
+    def _close_to(
+        self, canvas: CanvasDriver, place: np.ndarray, start: np.ndarray | None = None
+    ) -> None:
+        """Zoom in until leads that lie side by side can be told apart, unless they can already.
+
+        `start`: where a drag to `place` begins; it stays in sight, however far off it is.
+        """
+        wanted = [place] if start is None else [place, start]
+        if canvas.view()[0] >= CLOSE and self._clear(canvas, wanted):
             return
-        if not inside:
-            self.page.keyboard.press("0")
-            self.acts["trace"] += 1
-            self.page.wait_for_timeout(250)
-        self.page.mouse.move(*canvas.screen(*place))
+        self.page.keyboard.press("0")
+        self.acts["trace"] += 1
+        self.page.wait_for_timeout(250)
+        self.page.mouse.move(*canvas.screen(*np.mean(wanted, 0)))
         self.acts["trace"] += 1  # turning the wheel
         for _ in range(20):
             if canvas.view()[0] >= CLOSE:
                 break
             self.page.mouse.wheel(0, -200)
             self.page.wait_for_timeout(60)
+            if start is not None and not self._clear(canvas, wanted):
+                self.page.mouse.wheel(0, 200)
+                break
         self.page.wait_for_timeout(150)
+        if not self._clear(canvas, wanted):  # under the keys or the buttons: push the photo aside
+            box = canvas.root.bounding_box()
+            middle = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+            x, y = canvas.screen(*np.mean(wanted, 0))
+            self.page.mouse.move(*middle)
+            self.page.keyboard.down(" ")
+            self.page.mouse.down()
+            self.page.mouse.move(2 * middle[0] - x, 2 * middle[1] - y, steps=4)
+            self.page.mouse.up()
+            self.page.keyboard.up(" ")
+            self.acts["trace"] += 1
+            self.page.wait_for_timeout(150)
+
+    def _clear(self, canvas: CanvasDriver, places: list[np.ndarray]) -> bool:
+        """Whether the places of the photo (px) lie in sight and not under a key or a button."""
+        box = canvas.root.bounding_box()
+        at = np.array([canvas.screen(*one) for one in places]) - (box["x"], box["y"])
+        return bool((at > (30, 60)).all() and (at < (box["width"] - 110, box["height"] - 80)).all())
 
     def _lead(self, name: str) -> TracedLead:
         return next(one for one in self.job.leads if one.id == name)
@@ -263,19 +286,34 @@ class Person:
             if answer == "4":
                 passed.add(_key(meeting))
             page.wait_for_timeout(LOOK_MS)
-            page.keyboard.press(answer)
-            self.acts["judge"] += 1
             said[{"1": "a", "2": "b", "3": "apart", "4": "can't tell"}[answer]] += 1
-            place = re.search(r"at \(.*?\) mm", text)[0]
-            page.wait_for_function(
-                "(old) => !(document.querySelector('.st-key-desk')?.innerText || '')"
-                ".startsWith(old)",
-                arg=text[: text.index(place) + len(place)],
-            )
+            self._press_until_next(answer, text)
             settled(page)
             if sum(said.values()) == 30:
                 self.shot("crossing 30")
         return said
+
+    def _press_until_next(self, key: str, text: str) -> None:
+        """Answer by key; a key that comes before the place was long enough in sight counts for
+        nothing, and a person then presses again.
+        """
+        place = re.search(r"at \(.*?\) mm", text)[0]
+        shown = text[: text.index(place) + len(place)]
+        for last in (False, False, False, True):
+            self.page.keyboard.press(key)
+            self.acts["judge"] += 1
+            try:
+                self.page.wait_for_function(
+                    "(old) => !(document.querySelector('.st-key-desk')?.innerText || '')"
+                    ".startsWith(old)",
+                    arg=shown,
+                    timeout=8000,
+                )
+            except TimeoutError:
+                if last:
+                    raise
+            else:
+                return
 
     def _meeting(self, text: str) -> Crossing | None:
         x, y = (float(v) for v in re.search(r"at \((-?\d+), (-?\d+)\) mm", text).groups())
