@@ -40,9 +40,11 @@ def by_markers_alone(view: View, agrees) -> PhotoFit | None:
     )
 
 
-def by_photo_alone(view: View, carried: Camera) -> PhotoFit:
-    """A fit that only another photo holds."""
+def by_photo_alone(view: View, carried: Camera, covariance: np.ndarray | None = None) -> PhotoFit:
+    """A fit that only another photo holds, with the covariance (8, 8) of its pose if known."""
     loose = np.diag([0.004, 0.004, 0.004, 1.0, 1.0, 2.0, view.prior.focal_share, 0.01]) ** 2
+    if covariance is not None:
+        loose = covariance
     return PhotoFit(
         carried,
         view.width_px,

@@ -31,6 +31,7 @@ __all__ = [
 
 CLICK_REACH = 0.02  # of the long side: how far off a rough click may be
 COARSE_REACHES = (16.0, 12.0, 9.0, 7.0, 5.0, 4.0, 3.0)
+NEAR_REACHES = COARSE_REACHES[3:]
 LENS_REACHES = (4.0, 3.0, 2.0, 1.5)
 GOOD_EVIDENCE = 8.0  # nats; the best wrong fit met so far has less than none
 
@@ -56,6 +57,9 @@ def found_answers(
     answers = _held_by_markers(view, drawing, maps, agrees)
     for trials in _sources(view, drawing, clicks_px, known, carried):
         answers += _aligned(view, drawing, maps, trials, agrees)
+        if trials and trials[0].camera is carried:
+            # it may lie so near that a wide search only leads it away
+            answers += _aligned(view, drawing, maps, trials, agrees, reaches=NEAR_REACHES)
         answers.sort(key=lambda a: -a.support)
         answers = _likeliest_first(view, drawing, answers)
         if answers:
@@ -89,7 +93,7 @@ def _held_by_markers(view: View, drawing: Drawing, maps: EdgeMaps, agrees) -> li
     coarse = drawing.edges.every(4)
     held = marker_points(marked.camera, marked.seen.part(marked.agree))
     camera = align(
-        view.grey, view.scale, marked.camera, coarse, view.prior, COARSE_REACHES[3:], held=held
+        view.grey, view.scale, marked.camera, coarse, view.prior, NEAR_REACHES, held=held
     )
     if not agrees(camera):
         return []
@@ -143,14 +147,20 @@ def _sources(
 
 
 def _aligned(
-    view: View, drawing: Drawing, maps: EdgeMaps, trials: Sequence[Trial], agrees, most: int = 10
+    view: View,
+    drawing: Drawing,
+    maps: EdgeMaps,
+    trials: Sequence[Trial],
+    agrees,
+    most: int = 10,
+    reaches: tuple[float, ...] = COARSE_REACHES,
 ) -> list[Answer]:
     coarse = drawing.edges.every(4)
     scored = [(support_score(t.camera, coarse, maps), t) for t in trials]
     scored.sort(key=lambda pair: -pair[0])
     out = []
     for _, trial in scored[:most]:
-        camera = align(view.grey, view.scale, trial.camera, coarse, view.prior, COARSE_REACHES)
+        camera = align(view.grey, view.scale, trial.camera, coarse, view.prior, reaches)
         if not agrees(camera):
             continue
         out.append(Answer(camera, support_score(camera, coarse, maps), trial.source))

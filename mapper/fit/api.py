@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import cv2
 import numpy as np
 
 from mapper.fit.alone import by_clicks_alone, by_markers_alone, by_photo_alone
 from mapper.fit.answers import CLICK_REACH, fits_mirrored, found_answers
 from mapper.fit.camera import Camera
+from mapper.fit.carried import Carried, carried_by_steel
 from mapper.fit.clicks import assigned, known_targets
 from mapper.fit.dlt import apply_homography, homography_dlt
 from mapper.fit.errors import FitFailed
@@ -30,6 +32,21 @@ if TYPE_CHECKING:
 __all__ = ["fit_photo"]
 
 CARRIED_SHARE = 0.03  # of the plate's size: how far a map from photo to photo may be off
+STEEL_SHARE = 0.01  # the same for a pose that point features of the plate hold
+APART = (
+    "The steel that this photo and the one it is fitted through both show lies elsewhere than "
+    "the drawing's edges say: compare the drawn lines with the photo, or "
+    f"{HELP}."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class _Pose:
+    """The pose that a fitted photo gives: how far off it may be, and the steel that holds it."""
+
+    camera: Camera
+    share: float
+    steel: Carried | None = None
 
 
 def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> PhotoFit:
@@ -48,9 +65,10 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
     if not np.isfinite(clicks_px).all():
         raise FitFailed("A click holds a number that is not finite: click it again.")
     known = known_targets(hints.clicks, drawing.features)
-    carried = _carried(photo, view, drawing, hints)
+    carried = _carried(photo, view, plate, hints)
+    pose = None if carried is None else carried.camera
     agrees = _agreement(view, drawing, clicks_px, known, carried)
-    answers = found_answers(view, drawing, clicks_px, known, carried, agrees)
+    answers = found_answers(view, drawing, clicks_px, known, pose, agrees)
     mirror_known = known_targets(hints.clicks, drawing.mirror.features)
     mirror_agrees = _agreement(view, drawing.mirror, clicks_px, mirror_known, None)
     # A photo that was fitted well has settled which way round the drawing is.
@@ -65,7 +83,7 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
     if objects:
         # the plate itself speaks for another answer than the markers: without them
         bare = replace(view, marked=None)
-        answers = found_answers(bare, drawing, clicks_px, known, carried, agrees)
+        answers = found_answers(bare, drawing, clicks_px, known, pose, agrees)
         plain = judged(bare, drawing, answers, agrees, asks_mirror) if answers else None
         if plain is not None and (fit is None or plain.margin >= GOOD_MARGIN):
             fit = plain
@@ -75,8 +93,11 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
         fit = by_clicks_alone(view, drawing, clicks_px, known)
     if fit is None:
         fit = by_markers_alone(view, agrees)
+    steel = None if carried is None else carried.steel
+    if fit is not None and steel is not None and steel.speaks_against(fit.camera):
+        fit = fit.doubted(APART)
     if fit is None and carried is not None:
-        fit = by_photo_alone(view, carried)
+        fit = by_photo_alone(view, carried.camera, None if steel is None else steel.covariance)
     if fit is None:
         if not is_its_own_mirror(drawing) and fits_mirrored(view, drawing.mirror):
             raise FitFailed(MIRRORED)
@@ -86,8 +107,23 @@ def fit_photo(photo: Photo, plate: Plate, hints: FitHints | None = None) -> Phot
     return fit
 
 
-def _carried(photo: Photo, view: View, drawing: Drawing, hints: FitHints) -> Camera | None:
-    """The pose that a fitted photo of the same plate gives this one; None without a sure map."""
+def _carried(photo: Photo, view: View, plate: Plate, hints: FitHints) -> _Pose | None:
+    """The pose that a fitted photo of the same plate gives this one; None without a sure one.
+
+    Point features of both photos are asked first: they find a close-up that shows next to no
+    edge. Where they do not settle the place, the maps of `pairs` are.
+    """
+    steel: Carried | None = None
+    for other, other_fit in hints.fitted:
+        pixels = other.pixels_bgr
+        grey = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+        found = carried_by_steel(view, grey, other_fit, plate)
+        if found is None or not found.convinces:
+            continue
+        if steel is None or found.cells > steel.cells:
+            steel = found
+    if steel is not None:
+        return _Pose(steel.camera, STEEL_SHARE, steel)
     best = None
     for other, other_fit in hints.fitted:
         paired = pair(photo.pixels_bgr, other.pixels_bgr)
@@ -112,18 +148,18 @@ def _carried(photo: Photo, view: View, drawing: Drawing, hints: FitHints) -> Cam
         except FitFailed:
             continue
         best = (paired.lead, camera)
-    return None if best is None else best[1]
+    return None if best is None else _Pose(best[1], CARRIED_SHARE)
 
 
 def _agreement(
-    view: View, drawing: Drawing, clicks_px, known, carried: Camera | None
+    view: View, drawing: Drawing, clicks_px, known, carried: _Pose | None
 ) -> Callable[[Camera], bool]:
     """Whether a camera agrees with the clicks and with the fitted photo."""
     reach = CLICK_REACH * max(view.width_px, view.height_px)
 
     def agrees(camera: Camera) -> bool:
         if carried is not None and not same_answer(
-            carried, camera, view.grid_px, CARRIED_SHARE * drawing.reach_mm
+            carried.camera, camera, view.grid_px, carried.share * drawing.reach_mm
         ):
             return False
         if not len(clicks_px):
