@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mapper.trace import judge_crossing
+from mapper.trace.judge import patches_of
 from mapper.trace.learned import normalised, shares, shipped_layers
 from mapper.trace.rectify import PATCH, crossing_patch
 from tests.test_trace import RED, WHITE, bench
@@ -23,13 +24,13 @@ from tests.training.crossing_pictures import NEITHER, patches
 def test_exchanging_the_leads_turns_the_shares_round_whatever_is_in_the_patch(number):
     patch = np.random.default_rng(number).integers(0, 256, (PATCH, PATCH, 3), dtype=np.uint8)
     patch = cv2.GaussianBlur(patch, (0, 0), 1 + number % 5)
-    a, b, neither = shares(patch, shipped_layers())
+    a, b, neither = shares([patch], shipped_layers())
     assert a + b + neither == pytest.approx(1, abs=1e-6)
-    assert shares(patch.transpose(1, 0, 2), shipped_layers()) == pytest.approx(
+    assert shares([patch.transpose(1, 0, 2)], shipped_layers()) == pytest.approx(
         (b, a, neither), abs=1e-4
     )
     for turned in (patch[::-1], patch[:, ::-1], patch[::-1, ::-1]):
-        assert shares(turned, shipped_layers()) == pytest.approx((a, b, neither), abs=1e-4)
+        assert shares([turned], shipped_layers()) == pytest.approx((a, b, neither), abs=1e-4)
 
 
 @pytest.mark.parametrize("colours", [(RED, WHITE), (WHITE, RED), (WHITE, WHITE)])
@@ -101,6 +102,23 @@ def test_each_lead_lies_along_its_own_axis_of_the_patch():
     assert (along_b[ends, :, 2] - along_b[ends, :, 0]).max() < 40
 
 
+@pytest.mark.parametrize("width_px", [3, 6, 11, 22])
+def test_nobody_has_to_say_how_wide_the_leads_are(width_px):
+    image, upper, lower = crossing(70, RED, WHITE, width_px)
+    assert judge_crossing(image, upper, lower, PLACE).top == "a"
+
+
+def test_a_guess_of_the_width_that_shows_no_crossing_hardly_counts():
+    image, upper, lower = crossing(70, RED, WHITE)
+    patches_seen = patches_of(image, upper, lower, PLACE)
+    bare = np.full((PATCH, PATCH, 3), 128, np.uint8)
+    a, b, _ = shares(patches_seen, shipped_layers())
+    with_bare, _, _ = shares([*patches_seen, bare, bare, None], shipped_layers())
+    assert a > 10 * b
+    assert with_bare == pytest.approx(a, abs=0.05)
+    assert shares([None, None], shipped_layers()) == (0.0, 0.0, 1.0)
+
+
 def test_light_and_contrast_of_a_patch_are_evened_out():
     patch = np.random.default_rng(3).integers(40, 90, (PATCH, PATCH, 3), dtype=np.uint8)
     even = normalised(patch)
@@ -115,7 +133,7 @@ def test_the_network_is_right_on_fresh_invented_pictures_when_it_is_sure():
         for patch, answer in patches(np.random.default_rng([5, number])):
             if answer == NEITHER:
                 continue
-            share = shares(patch, shipped_layers())
+            share = shares([patch], shipped_layers())
             total += 1
             sure += max(share[:2]) >= 0.95
             wrong += max(share[:2]) >= 0.95 and int(np.argmax(share)) != answer

@@ -10,18 +10,18 @@ from __future__ import annotations
 
 import numpy as np
 
-from mapper.trace.breadth import lead_widths
 from mapper.trace.ground import Ground, as_ground
 from mapper.trace.learned import shares, shipped_layers
 from mapper.trace.model import Judgement
-from mapper.trace.rectify import crossing_patch
+from mapper.trace.rectify import crossing_patches
 from mapper.trace.snap import checked_point
 from mapper.trace.stories import crossing_evidence, decide
 from mapper.trace.strand import Strand, checked_path, lead_width
 
-__all__ = ["judge_crossing"]
+__all__ = ["judge_crossing", "patches_of", "told_by_stories", "weighed"]
 
 ANSWER_FROM = 0.96  # share of the network by itself; see docs/measurements.md
+MOST_NEITHER = 0.4  # share of *neither* up to which the stories may answer
 
 
 def judge_crossing(
@@ -34,35 +34,55 @@ def judge_crossing(
     unusable input, and when a path does not come near `xy`.
     """
     ground = as_ground(image_bgr)
+    strands = _strands(ground, path_a, path_b, xy)
+    seen = shares(_patches(ground, strands), shipped_layers())
+    if max(seen[:2]) == 0.0:
+        return Judgement(None, 0.0)
+    return weighed(seen, _painted(ground, strands, checked_point(ground, xy, "crossing")))
+
+
+def weighed(
+    seen: tuple[float, float, float], told: Judgement, answer_from: float = ANSWER_FROM
+) -> Judgement:
+    """The network's shares (a, b, neither) and what the stories say, put together."""
+    a, b, neither = seen
+    learned = Judgement("a" if a > b else "b", max(a, b))
+    if told.top not in (None, learned.top):
+        return Judgement(None, 0.5)
+    alone = learned.confidence >= answer_from
+    if alone or (told.top is not None and neither <= MOST_NEITHER):
+        return Judgement(learned.top, max(learned.confidence, told.confidence))
+    return Judgement(None, learned.confidence)
+
+
+def patches_of(
+    image_bgr: np.ndarray | Ground, path_a: np.ndarray, path_b: np.ndarray, xy: object
+) -> list[np.ndarray | None]:
+    """What the network looks at (see `crossing_patches`); arguments as of `judge_crossing`."""
+    ground = as_ground(image_bgr)
+    return _patches(ground, _strands(ground, path_a, path_b, xy))
+
+
+def told_by_stories(
+    image_bgr: np.ndarray | Ground, path_a: np.ndarray, path_b: np.ndarray, xy: object
+) -> Judgement:
+    """What the painted stories say by themselves; arguments as of `judge_crossing`."""
+    ground = as_ground(image_bgr)
+    strands = _strands(ground, path_a, path_b, xy)
+    return _painted(ground, strands, checked_point(ground, xy, "crossing"))
+
+
+def _strands(ground: Ground, path_a: object, path_b: object, xy: object) -> tuple[Strand, Strand]:
     place = checked_point(ground, xy, "crossing")
-    strands = (
+    return (
         Strand.near(checked_path(path_a, "a"), place, "a"),
         Strand.near(checked_path(path_b, "b"), place, "b"),
     )
-    learned = _learned(ground, strands)
-    if learned is None:
-        return Judgement(None, 0.0)
-    told = _painted(ground, strands, place)
-    if told.top is None and learned.confidence < ANSWER_FROM:
-        return Judgement(None, learned.confidence)
-    if told.top is None:
-        return learned
-    if told.top != learned.top:
-        return Judgement(None, 0.5)
-    return Judgement(learned.top, max(learned.confidence, told.confidence))
 
 
-def _learned(ground: Ground, strands: tuple[Strand, Strand]) -> Judgement | None:
-    """What the network says, sure or not; None where there is no crossing to lay straight."""
-    widths_px = lead_widths(ground.image_bgr, strands)
-    if widths_px is None:
-        return None
+def _patches(ground: Ground, strands: tuple[Strand, Strand]) -> list[np.ndarray | None]:
     a, b = strands
-    patch = crossing_patch(ground.image_bgr, (a.points, b.points), (a.at, b.at), widths_px)
-    if patch is None:
-        return None
-    share_a, share_b, _ = shares(patch, shipped_layers())
-    return Judgement("a" if share_a > share_b else "b", max(share_a, share_b))
+    return crossing_patches(ground.image_bgr, (a.points, b.points), (a.at, b.at))
 
 
 def _painted(ground: Ground, strands: tuple[Strand, Strand], place: np.ndarray) -> Judgement:

@@ -12,6 +12,7 @@ The weights come from `tests/training/train_judge.py`; here they are only multip
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from importlib import resources
 
@@ -24,6 +25,7 @@ Layers = dict[str, np.ndarray]
 
 FLAT_LAB = 3.0  # spread below which a patch is not stretched any further
 STRIDES = (2, 1, 2, 1, 2)
+SHARPNESS = 6  # how much a guess that looks like *neither* is left out
 
 
 def normalised(patch_bgr: np.ndarray) -> np.ndarray:
@@ -42,18 +44,36 @@ def shipped_layers() -> Layers:
         return {name: stored[name].astype(np.float32) for name in stored.files}
 
 
-def shares(patch_bgr: np.ndarray, layers: Layers) -> tuple[float, float, float]:
-    """How likely a is on top, b is on top, neither can be told; they add up to one."""
+def shares(patches: Sequence[np.ndarray | None], layers: Layers) -> tuple[float, float, float]:
+    """How likely a is on top, b is on top, neither can be told; they add up to one.
+
+    `patches`: one place under several guesses of the width, None where there is no patch. Each
+    guess counts the more, the less it looks like *neither*: a crossing cut out far too wide or
+    too narrow does not look like one. No patch at all: neither.
+    """
+    scores = [_scores(patch, layers) for patch in patches if patch is not None]
+    if not scores:
+        return 0.0, 0.0, 1.0
+    d, e = np.array(scores).T
+    z = np.stack([d, -d, e], 1) / float(layers["temperature"])
+    weight = (1.0 - _softmax(z)[:, 2:]) ** SHARPNESS
+    return tuple(float(v) for v in _softmax((weight * z).sum(0) / weight.sum()))
+
+
+def _softmax(z: np.ndarray) -> np.ndarray:
+    z = np.exp(z - z.max(-1, keepdims=True))
+    return z / z.sum(-1, keepdims=True)
+
+
+def _scores(patch_bgr: np.ndarray, layers: Layers) -> tuple[float, float]:
+    """d and e of one patch."""
     x = normalised(patch_bgr)
     turned = [x, x[:, ::-1], x[:, :, ::-1], x[:, ::-1, ::-1]]
     both = np.stack(turned + [t.transpose(0, 2, 1) for t in turned])
     out = _network(both, layers)
-    d = float(out[:4, 0].mean() - out[4:, 0].mean())
-    e = float(out[:4, 1].mean() + out[4:, 1].mean())
-    z = np.array([d, -d, e]) / float(layers["temperature"])
-    z = np.exp(z - z.max())
-    z /= z.sum()
-    return float(z[0]), float(z[1]), float(z[2])
+    return float(out[:4, 0].mean() - out[4:, 0].mean()), float(
+        out[:4, 1].mean() + out[4:, 1].mean()
+    )
 
 
 def _network(x: np.ndarray, layers: Layers) -> np.ndarray:

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-__all__ = ["PATCH", "crossing_patch"]
+__all__ = ["GUESSES_PX", "PATCH", "crossing_patch", "crossing_patches"]
 
 PATCH = 32  # samples each way
+GUESSES_PX = tuple(round(1.5 * 1.48**k, 2) for k in range(8))  # 1.5 to 23: widths tried
 HALF_BANDS = 2.3  # of these bands to either side of the meeting place
 MIN_ANGLE_RAD = np.radians(8.0)
 MOST_STRETCH = 3.5  # of a band along the other lead; leads at less than 17 degrees are cut short
@@ -107,6 +108,15 @@ def crossing_patch(
     if (inner < 0).any() or (inner > (wide - 1, high - 1)).any():
         return None
     return _sampled(image_bgr, xy, min(width_a, width_b))
+
+
+def crossing_patches(
+    image_bgr: np.ndarray,
+    paths: tuple[np.ndarray, np.ndarray],
+    arcs: tuple[np.ndarray, np.ndarray],
+) -> list[np.ndarray | None]:
+    """`crossing_patch` for each of `GUESSES_PX` as the width of both leads."""
+    return [crossing_patch(image_bgr, paths, arcs, (guess, guess)) for guess in GUESSES_PX]
 
 
 def _sin(u: np.ndarray, v: np.ndarray) -> float:

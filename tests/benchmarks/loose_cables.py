@@ -18,7 +18,16 @@ import cv2
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-__all__ = ["Cable", "Cross", "Scene", "cable_heights", "degraded", "drawn", "loose_cables"]
+__all__ = [
+    "Cable",
+    "Cross",
+    "Scene",
+    "cable_heights",
+    "degraded",
+    "drawn",
+    "loose_cables",
+    "meetings",
+]
 
 Ground = Literal["plain", "printed", "loops"]
 
@@ -151,7 +160,7 @@ def cable_heights(
 ) -> list[np.ndarray]:
     """Height of each centre line above the ground, px; at crossings one lies on the other."""
     heights = [np.full(len(c), 0.5 * w) for c, w in zip(curves, widths, strict=True)]
-    for a, b, ia, ib, _ in _meetings(curves):
+    for a, b, ia, ib, _ in meetings(curves):
         up, low = ((a, ia), (b, ib)) if rng.random() < 0.5 else ((b, ib), (a, ia))
         need = heights[low[0]][low[1]] + 0.5 * (widths[a] + widths[b])
         s = np.arange(len(curves[up[0]])) - up[1]
@@ -161,7 +170,7 @@ def cable_heights(
     return [cv2.GaussianBlur(h[:, None], (1, 7), 2)[:, 0] for h in heights]
 
 
-def _meetings(curves: list[np.ndarray]):
+def meetings(curves: list[np.ndarray]):
     """(a, b, ia, ib, angle_deg) of all crossings, on every second point."""
     step = 2
     for a in range(len(curves)):
@@ -277,7 +286,7 @@ def drawn(
 
 
 def _crosses(cables: tuple[Cable, ...], heights):
-    met = list(_meetings([c.points_px for c in cables]))
+    met = list(meetings([c.points_px for c in cables]))
     for n, (a, b, ia, ib, angle) in enumerate(met):
         xy = 0.5 * (cables[a].points_px[ia] + cables[b].points_px[ib])
         w = max(cables[a].width_px, cables[b].width_px)

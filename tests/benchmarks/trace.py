@@ -15,7 +15,7 @@ from __future__ import annotations
 import argparse
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import cv2
@@ -134,6 +134,13 @@ def _judge(name: str, cases: list[tuple[np.ndarray, list[Dispute]]]) -> None:
     )
 
 
+def _not_clear(disputes: Iterable[Dispute], image: np.ndarray) -> list[Dispute]:
+    """Those inside the picture whose truth is known, though the place is not clear."""
+    high, wide = image.shape[:2]
+    inside = (d for d in disputes if not d.clear and (d.xy_px >= 0).all())
+    return [d for d in inside if (d.xy_px <= (wide - 1, high - 1)).all()]
+
+
 def _propose(name: str, pictures: list[tuple[np.ndarray, list[Task]]]) -> None:
     """Ends of all leads given at once, without saying which belong together."""
     leads = offered = wrong = 0
@@ -163,6 +170,8 @@ def main() -> None:
         return
     rng = np.random.default_rng(SEED)
     judged: dict[str, list[tuple[np.ndarray, list[Dispute]]]] = {"full": [], "degraded": []}
+    unclear: list[tuple[np.ndarray, list[Dispute]]] = []
+    apart = np.random.default_rng([SEED, 1])
     for kind in KINDS:
         scenes = [
             loose_cables(np.random.default_rng([SEED, k, KINDS.index(kind)]), kind)
@@ -177,19 +186,29 @@ def main() -> None:
             judged["full"].append((s.image_bgr, disputes))
             small = [d.shrunk(3) for d in disputes]
             judged["degraded"].append((degraded(s.image_bgr, rng), small))
+            every = cable_crossings(s, apart, clear_only=False)
+            unclear.append((s.image_bgr, _not_clear(every, s.image_bgr)))
     if chosen.what == "propose":
         for name, truth, photo, image in plates(folder):
             _propose(name, [(image, list(plate_tasks(truth, photo)))])
     if chosen.what == "judge":
-        for name, cases in judged.items():
-            _judge(f"cables, {name}", cases)
-        on_plates = [
-            (image, list(plate_crossings(truth, photo)))
-            for _, truth, photo, image in plates(folder)
-        ]
-        _judge("plates, full", on_plates)
-        small = [(degraded(i, rng), [d.shrunk(3) for d in ds]) for i, ds in on_plates]
-        _judge("plates, degraded", small)
+        _judge_all(judged, rng, list(plates(folder)), {"cables": unclear, "plates": []})
+
+
+def _judge_all(judged: dict, rng, photos: list, unclear: dict) -> None:
+    for name, cases in judged.items():
+        _judge(f"cables, {name}", cases)
+    seen = [(image, list(plate_crossings(truth, photo))) for _, truth, photo, image in photos]
+    _judge("plates, full", seen)
+    _judge("plates, degraded", [(degraded(i, rng), [d.shrunk(3) for d in ds]) for i, ds in seen])
+    for _, truth, photo, image in photos:
+        every = plate_crossings(truth, photo, clear_only=False)
+        unclear["plates"].append((image, _not_clear(every, image)))
+    for name, cases in unclear.items():
+        other = np.random.default_rng([SEED, 2])
+        _judge(f"{name}, not clear", cases)
+        small = [(degraded(i, other), [d.shrunk(3) for d in ds]) for i, ds in cases]
+        _judge(f"{name}, not clear, degraded", small)
 
 
 if __name__ == "__main__":

@@ -27,6 +27,7 @@ class Dispute:
     xy_px: np.ndarray
     top: str
     width_px: float
+    clear: bool = True
 
     def shrunk(self, times: float) -> Dispute:
         def small(p: np.ndarray) -> np.ndarray:
@@ -38,6 +39,7 @@ class Dispute:
             small(self.xy_px),
             self.top,
             self.width_px / times,
+            self.clear,
         )
 
 
@@ -105,7 +107,7 @@ def plate_crossings(truth: dict, photo: dict, clear_only: bool = True) -> Iterat
                 np.array(photo["dist"], float),
             )[0].reshape(2)
             top = "a" if c["over"] == c["a"] else "b"
-            yield Dispute(paths[0], paths[1], place, top, float(min(width)))
+            yield Dispute(paths[0], paths[1], place, top, float(min(width)), clear)
 
 
 def cable_tasks(scene: Scene) -> Iterator[Task]:
@@ -120,10 +122,12 @@ def cable_tasks(scene: Scene) -> Iterator[Task]:
         yield Task(f"{k}", cable.points_px[part], cable.visible[part], width)
 
 
-def cable_crossings(scene: Scene, rng: np.random.Generator) -> Iterator[Dispute]:
-    """Clear crossings; the paths are off the middle as a hand-mended trace would be."""
+def cable_crossings(
+    scene: Scene, rng: np.random.Generator, clear_only: bool = True
+) -> Iterator[Dispute]:
+    """Crossings of 8 degrees and more; the paths are off the middle as a hand-mended trace's."""
     for c in scene.crosses:
-        if not c.clear or c.angle_deg < MIN_ANGLE_DEG:
+        if (clear_only and not c.clear) or c.angle_deg < MIN_ANGLE_DEG:
             continue
         paths = []
         for k, i in ((c.a, c.ia), (c.b, c.ib)):
@@ -132,4 +136,4 @@ def cable_crossings(scene: Scene, rng: np.random.Generator) -> Iterator[Dispute]
             w = cable.width_px
             paths.append(line + rng.normal(0, 0.12 * w, 2) + rng.normal(0, 0.05 * w, line.shape))
         width = min(scene.cables[k].width_px for k in (c.a, c.b))
-        yield Dispute(paths[0], paths[1], c.xy_px, c.top, width)
+        yield Dispute(paths[0], paths[1], c.xy_px, c.top, width, c.clear)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from tests.training.crossing_leads import colour_of
+from tests.training.crossing_leads import Lead, across, colour_of
 
-__all__ = ["corner_plastic", "ground", "noise_of", "plastic"]
+__all__ = ["corner_plastic", "ground", "half_covered", "noise_of", "painted_over", "plastic"]
 
 
 def ground(rng: np.random.Generator, size: int, w: float, axis: float) -> np.ndarray:
@@ -86,6 +86,48 @@ def plastic(rng, image: np.ndarray, w: float, over: float | None) -> np.ndarray:
     )
     colour = colour_of(rng)
     lit = 1 + np.clip(bump * rng.uniform(-6, 6), -0.6, 1.5)
+    return image * (1 - cover[..., None]) + (cover * lit)[..., None] * colour
+
+
+def painted_over(rng, image: np.ndarray, over: float, leads: tuple[Lead, Lead]) -> np.ndarray:
+    """Paint, tape, a label: one colour over at least `over` px around the middle.
+
+    The colour may be that of a lead or of the ground.
+    """
+    size = len(image)
+    yy, xx = np.mgrid[0:size, 0:size].astype(np.float32) - size / 2
+    way, long = across(rng, leads), rng.choice([1.0, rng.uniform(1, 1.7), 9.0])
+    x, y = xx * np.cos(way) + yy * np.sin(way), yy * np.cos(way) - xx * np.sin(way)
+    round_ = rng.random() < 0.6
+    far = np.hypot(x / long, y) if round_ else np.maximum(np.abs(x) / long, np.abs(y))
+    cover = np.clip((over - far) / rng.uniform(0.5, 4.0) + 1, 0, 1)[..., None]
+    pick = rng.random()
+    if pick < 0.2:
+        colour = leads[int(rng.integers(0, 2))].skin.colour * rng.uniform(0.7, 1.3)
+    elif pick < 0.35:
+        colour = np.median(image.reshape(-1, 3), axis=0)
+    else:
+        colour = colour_of(rng)
+    shade = 1 + rng.choice([0.0, rng.uniform(0, 0.5)]) * x / size
+    shade = shade + rng.choice([0.0, rng.uniform(0, 0.06)]) * noise_of(rng, size)
+    return image * (1 - cover) + cover * np.clip(shade, 0, 2)[..., None] * colour
+
+
+def half_covered(rng, image: np.ndarray, hides: float, leads: tuple[Lead, Lead]) -> np.ndarray:
+    """Plastic or paint whose edge runs through the crossing, about `hides` px long."""
+    size = len(image)
+    yy, xx = np.mgrid[0:size, 0:size].astype(np.float32) - size / 2
+    way = rng.uniform(0, 2 * np.pi)
+    field = (xx * np.cos(way) + yy * np.sin(way)) / hides + rng.uniform(-0.4, 0.6)
+    wild = rng.normal(0, rng.uniform(0, 0.35), (6, 6)).astype(np.float32)
+    field = field + cv2.resize(wild, (size, size), interpolation=cv2.INTER_CUBIC)
+    far = np.abs(yy * np.cos(way) - xx * np.sin(way)) / hides
+    field = np.minimum(field, rng.uniform(1.2, 6) - far)
+    cover = 1 / (1 + np.exp(-np.clip(field * rng.uniform(6, 40), -30, 30)))
+    bump = cv2.Sobel(cv2.GaussianBlur(np.clip(field, 0, 0.5), (0, 0), 1.5), -1, 1, 0)
+    lit = 1 + np.clip(bump * rng.uniform(-6, 6), -0.6, 1.5)
+    own = rng.random() < 0.25
+    colour = leads[int(rng.integers(0, 2))].skin.colour if own else colour_of(rng)
     return image * (1 - cover[..., None]) + (cover * lit)[..., None] * colour
 
 

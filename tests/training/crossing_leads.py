@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-__all__ = ["Lead", "Skin", "colour_of", "painted", "profile", "skin_of"]
+__all__ = ["Lead", "Skin", "across", "colour_of", "painted", "profile", "skin_of"]
 
 
 @dataclass(eq=False)
@@ -22,6 +22,7 @@ class Lead:
     lift: float = 0.0
     lift_length: float = 1.0
     kink: float = 0.0  # > 0: comes to the middle and turns back (touches, does not cross)
+    end: float = np.inf  # not drawn beyond, px along
     skin: Skin | None = None
 
     def local(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -94,6 +95,17 @@ def skin_of(rng: np.random.Generator, colour: np.ndarray | None = None) -> Skin:
         float(rng.uniform(0, 0.12)),
         float(rng.uniform(-0.7, 0.7)),
     )
+
+
+CLEAR_RAD = np.radians(20)  # nearer, what lies over the crossing is taken for a lead itself
+
+
+def across(rng: np.random.Generator, leads: tuple[Lead, Lead]) -> float:
+    """A direction (radians) that is neither lead's."""
+    while True:
+        way = rng.uniform(0, np.pi)
+        if min(abs(np.sin(way - lead.angle)) for lead in leads) > np.sin(CLEAR_RAD):
+            return way
 
 
 def profile(u: np.ndarray, flat: float) -> tuple[np.ndarray, np.ndarray]:

@@ -7,73 +7,79 @@ light, shrinking, noise, sharpening, JPEG. Everything is drawn from wide ranges.
 is shared with the pictures that the judge is measured on (`tests.benchmarks`).
 
     python -m tests.training.crossing_pictures OUT.npz --count 8000 --start 0
-
+    python -m tests.training.crossing_pictures OUT.npz --count 1500 --start 200000 --more
 """
 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from mapper.trace.rectify import crossing_patch
+from mapper.trace.strand import Strand
 from tests.training.crossing_leads import Lead
 from tests.training.crossing_photos import photo_of
-from tests.training.crossing_scenes import A_ON_TOP, B_ON_TOP, NEITHER, scene
+from tests.training.crossing_scenes import A_ON_TOP, B_ON_TOP, MORE_TRICKS, NEITHER, scene
 
 __all__ = ["A_ON_TOP", "B_ON_TOP", "NEITHER", "Picture", "patches", "picture"]
 
 TAKES = 4  # photos made of one scene
+WIDTH_OFF = 0.35  # in log width
 
 
 @dataclass(frozen=True, eq=False)
 class Picture:
     """`image_bgr` (S, S, 3) uint8, two paths (N, 2) px as someone may have traced them, the
-    widths used, the truth: 0 a on top, 1 b on top, 2 neither to be told."""
+    width guessed for both, the truth: 0 a on top, 1 b on top, 2 neither to be told."""
 
     image_bgr: np.ndarray
     paths: tuple[np.ndarray, np.ndarray]
-    widths_px: tuple[float, float]
+    width_px: float
     answer: int
 
 
-def picture(rng: np.random.Generator) -> list[Picture]:
+def picture(rng: np.random.Generator, only: Sequence[str] = ()) -> list[Picture]:
     """The `TAKES` photos of one random scene, each with its own slips of the paths."""
-    linear, leads, answer, w, trick = scene(rng)
+    made = scene(rng, only)
     takes = []
     for _ in range(TAKES):
-        photo, scale = photo_of(rng, linear.astype(np.float32), w)
-        paths, widths = [], []
-        for k, lead in enumerate(leads):
-            along = np.linspace(-0.8 * len(linear), 0.8 * len(linear), 41)
+        photo, scale = photo_of(rng, made.linear, made.width)
+        size = len(made.linear)
+        paths = []
+        for k, lead in enumerate(made.leads):
+            along = np.linspace(-0.8 * size, 0.8 * size, 41)
             path = lead.path(along)
-            if trick == "touch":  # traced as if they crossed
+            if made.trick == "touch":  # traced as if they crossed
                 path = Lead(
                     lead.angle + (0.5 if k else -0.5) * rng.uniform(0.2, 0.6), 0, 0, 1
                 ).path(along)
-            path = (path + len(linear) / 2) * scale - 0.5
-            width = 2 * lead.half * scale
-            slip = np.clip(rng.normal(0, 0.13, 2), -0.35, 0.35) * width
-            path = path + slip + rng.normal(0, 0.04 * width, path.shape)
-            seen = np.hypot(width, rng.uniform(0, 2.4)) if rng.random() < 0.6 else width
-            paths.append(path)
-            widths.append(float(seen * np.exp(np.clip(rng.normal(0, 0.3), -0.7, 0.7))))
-        takes.append(Picture(photo, (paths[0], paths[1]), (widths[0], widths[1]), answer))
+            path = (path + size / 2) * scale - 0.5
+            paths.append(path + _slip(rng, along / lead.half) * 2 * lead.half * scale)
+        off = np.clip(rng.normal(0, WIDTH_OFF), -1, 1)
+        guess = float(made.width * scale * np.exp(off))
+        takes.append(Picture(photo, (paths[0], paths[1]), guess, made.answer))
     return takes
 
 
-def patches(rng: np.random.Generator) -> list[tuple[np.ndarray, int]]:
+def _slip(rng: np.random.Generator, along: np.ndarray) -> np.ndarray:
+    """(N, 2) widths by which a traced line is off; `along` (N,) half widths from the middle."""
+    shift = np.clip(rng.normal(0, 0.13, 2), -0.35, 0.35)
+    sway = rng.normal(0, 0.05, 2) * np.sin(along / rng.uniform(3, 9) + rng.uniform(0, 6.3))[:, None]
+    return shift + sway + rng.normal(0, 0.04, (len(along), 2))
+
+
+def patches(rng: np.random.Generator, only: Sequence[str] = ()) -> list[tuple[np.ndarray, int]]:
     """(patch, truth) for the photos of one random scene, as the judge would cut them."""
     found = []
-    for take in picture(rng):
-        arcs = []
+    for take in picture(rng, only):
         middle = np.full(2, len(take.image_bgr) / 2 - 0.5)
-        for path in take.paths:
-            at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(path, axis=0).T))])
-            arcs.append(at - at[np.argmin(np.hypot(*(path - middle).T))])
-        patch = crossing_patch(take.image_bgr, take.paths, (arcs[0], arcs[1]), take.widths_px)
+        a, b = (Strand.near(path, middle, "of a training picture") for path in take.paths)
+        widths = (take.width_px, take.width_px)
+        patch = crossing_patch(take.image_bgr, (a.points, b.points), (a.at, b.at), widths)
         if patch is not None:
             found.append((patch, take.answer))
     return found
@@ -84,11 +90,13 @@ def main() -> None:
     parser.add_argument("out")
     parser.add_argument("--count", type=int, default=8000, help="scenes")
     parser.add_argument("--start", type=int, default=0, help="number of the first scene")
+    parser.add_argument("--more", action="store_true", help="only tricks of MORE_TRICKS")
     chosen = parser.parse_args()
+    only = MORE_TRICKS if chosen.more else ()
     cv2.setNumThreads(1)
     pictures, answers, numbers = [], [], []
     for number in range(chosen.start, chosen.start + chosen.count):
-        for patch, answer in patches(np.random.default_rng([4, number])):
+        for patch, answer in patches(np.random.default_rng([4, number]), only):
             pictures.append(patch)
             answers.append(answer)
             numbers.append(number)

@@ -15,7 +15,7 @@ import numpy as np
 
 from tests.benchmarks.loose_cables import Cable, cable_heights, drawn
 
-__all__ = ["laid_leads"]
+__all__ = ["laid", "laid_leads"]
 
 SKINS = (  # BGR of common insulations
     (45, 45, 190), (60, 130, 50), (220, 222, 222), (160, 195, 215), (35, 35, 38),
@@ -27,6 +27,14 @@ def laid_leads(
     rng: np.random.Generator, size_px: tuple[int, int] = (640, 900)
 ) -> tuple[np.ndarray, tuple[Cable, ...]]:
     """One random picture (height, width), BGR uint8, and its leads with what of them is seen."""
+    image, cables, _ = laid(rng, size_px)
+    return image, cables
+
+
+def laid(
+    rng: np.random.Generator, size_px: tuple[int, int] = (640, 900)
+) -> tuple[np.ndarray, tuple[Cable, ...], list[np.ndarray]]:
+    """As `laid_leads`, and the height of each lead's middle line above the floor, px."""
     height, width = size_px
     w = float(np.exp(rng.uniform(np.log(4.2), np.log(17))))
     count = int(rng.integers(2, 9))
@@ -50,7 +58,7 @@ def laid_leads(
             colour = palette[int(rng.integers(0, len(palette)))] + rng.normal(0, 3, 3)
             looks.append((breadth, np.clip(colour, 4, 250)))
     if not curves:
-        return laid_leads(rng, size_px)
+        return laid(rng, size_px)
     lifted = cable_heights(rng, curves, [b for b, _ in looks])
     heights = [np.maximum(h, up) for h, up in zip(heights, lifted, strict=True)]
     floor = np.zeros((height, width), np.uint8)
@@ -71,7 +79,7 @@ def laid_leads(
     picture = np.clip(picture + rng.normal(0, rng.uniform(0.5, 5), picture.shape), 0, 255)
     code = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(55, 97))]
     picture = cv2.imdecode(cv2.imencode(".jpg", picture.astype(np.uint8), code)[1], 1)
-    return picture, tuple(_uncovered(cable, hidden) for cable in cables)
+    return picture, tuple(_uncovered(cable, hidden) for cable in cables), heights
 
 
 def _uncovered(cable: Cable, hidden: np.ndarray) -> Cable:
