@@ -41,7 +41,7 @@ SPOT_PX = 40  # of the view: at most a cell of a close-up
 LEAST_FACING = 0.5  # cosine of the lean against the plate
 LEAST_MATCHES, LEAST_CELLS = 15, 8  # other plates and wrong places stay far below
 LEAST_CLEAR = 2.0  # times as many cells as the next best place
-SAME_MISS = 1.5  # times the miss of the pairs under their own camera: more is another pose
+SAME_MISS = 1.2  # times the miss of the pairs under their own camera: more is another pose
 STEP_SCALE = np.array([1e-2, 1e-2, 1e-2, 3.0, 3.0, 5.0, 1e-2, 1e-2])
 
 
