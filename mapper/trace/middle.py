@@ -33,7 +33,7 @@ MOST_UNITS = 4.0
 SWAY = 0.12  # widths to the side per width along that are nothing unusual
 FLOOR = 1e-3  # share that any bin keeps: the network may err
 CLICK_SPREAD = 0.3  # widths by which a place that was clicked may be off the middle
-BETWEEN_SPREAD = 0.6  # the same for what lies between clicks
+BETWEEN_SPREAD = 0.35  # the same for what lies between clicks
 HEADING_WIDTHS = 1.5  # over which the direction of a line is taken
 MIN_POINTS = 6  # shorter lines have no course to speak of
 

@@ -132,5 +132,5 @@ def _at_odds(one: tuple[Proposal, float], two: tuple[Proposal, float]) -> bool:
         return True
     away, _ = cKDTree(b.trace.points).query(a.trace.points)
     back, _ = cKDTree(a.trace.points).query(b.trace.points)
-    near = 0.5 * max(width_a, width_b)
+    near = 0.5 * min(width_a, width_b)
     return bool((away < near).mean() > MOST_SHARED or (back < near).mean() > MOST_SHARED)
