@@ -2,13 +2,14 @@
 
 from mapper.trace.ground import Ground, prepare
 from mapper.trace.judge import judge_crossing
-from mapper.trace.model import Judgement, Trace, TraceError
+from mapper.trace.model import BURIED, Judgement, Trace, TraceError
 from mapper.trace.propose import Proposal, propose
 from mapper.trace.snap import snap_to_wire
 from mapper.trace.tracing import trace_between
 from mapper.trace.votes import Ballot, Vote, count_votes
 
 __all__ = [
+    "BURIED",
     "Ballot",
     "Ground",
     "Judgement",

@@ -21,6 +21,7 @@ __all__ = [
     "elements_near",
     "elements_of_colour",
     "joined",
+    "laid_straight",
     "line_elements",
     "sample",
     "to_lab",
@@ -100,6 +101,22 @@ def sample(picture: np.ndarray, xy: np.ndarray) -> np.ndarray:
     )
     values = values.reshape(padded, *picture.shape[2:])[: len(flat)]
     return values.reshape(*xy.shape[:-1], *picture.shape[2:])
+
+
+def laid_straight(
+    picture: np.ndarray, xy: np.ndarray, way: np.ndarray, along: np.ndarray, across: np.ndarray
+) -> np.ndarray:
+    """(N, A, B[, C]): `picture` at the distances `along` (A,) and `across` (B,) px of places.
+
+    `xy` (N, 2) px; `way` (N, 2) unit vectors along the lines through them.
+    """
+    side = np.stack([-way[:, 1], way[:, 0]], -1)
+    places = (
+        xy[:, None, None]
+        + along[:, None, None] * way[:, None, None]
+        + across[:, None] * side[:, None, None]
+    )
+    return sample(picture, places)
 
 
 def _kernels() -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -34,11 +34,11 @@ def judge_crossing(
     unusable input, and when a path does not come near `xy`.
     """
     ground = as_ground(image_bgr)
-    strands = _strands(ground, path_a, path_b, xy)
+    place, strands = _met(ground, path_a, path_b, xy)
     seen = shares(_patches(ground, strands), shipped_layers())
     if max(seen[:2]) == 0.0:
         return Judgement(None, 0.0)
-    return weighed(seen, _painted(ground, strands, checked_point(ground, xy, "crossing")))
+    return weighed(seen, _painted(ground, strands, place))
 
 
 def weighed(
@@ -60,7 +60,7 @@ def patches_of(
 ) -> list[np.ndarray | None]:
     """What the network looks at (see `crossing_patches`); arguments as of `judge_crossing`."""
     ground = as_ground(image_bgr)
-    return _patches(ground, _strands(ground, path_a, path_b, xy))
+    return _patches(ground, _met(ground, path_a, path_b, xy)[1])
 
 
 def told_by_stories(
@@ -68,13 +68,16 @@ def told_by_stories(
 ) -> Judgement:
     """What the painted stories say by themselves; arguments as of `judge_crossing`."""
     ground = as_ground(image_bgr)
-    strands = _strands(ground, path_a, path_b, xy)
-    return _painted(ground, strands, checked_point(ground, xy, "crossing"))
+    place, strands = _met(ground, path_a, path_b, xy)
+    return _painted(ground, strands, place)
 
 
-def _strands(ground: Ground, path_a: object, path_b: object, xy: object) -> tuple[Strand, Strand]:
+def _met(
+    ground: Ground, path_a: object, path_b: object, xy: object
+) -> tuple[np.ndarray, tuple[Strand, Strand]]:
+    """The place (2,) where two paths meet and both of them measured from it."""
     place = checked_point(ground, xy, "crossing")
-    return (
+    return place, (
         Strand.near(checked_path(path_a, "a"), place, "a"),
         Strand.near(checked_path(path_b, "b"), place, "b"),
     )

@@ -13,15 +13,13 @@ The weights come from `tests/training/train_judge.py`; here they are only multip
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
-from importlib import resources
 
 import cv2
 import numpy as np
 
-__all__ = ["Layers", "normalised", "shares", "shipped_layers"]
+from mapper.trace.network import Layers, shipped, softmax
 
-Layers = dict[str, np.ndarray]
+__all__ = ["Layers", "normalised", "shares", "shipped_layers"]
 
 FLAT_LAB = 3.0  # spread below which a patch is not stretched any further
 STRIDES = (2, 1, 2, 1, 2)
@@ -36,12 +34,9 @@ def normalised(patch_bgr: np.ndarray) -> np.ndarray:
     return (lab / max(spread, FLAT_LAB)).transpose(2, 0, 1)
 
 
-@cache
 def shipped_layers() -> Layers:
     """The weights that come with the program."""
-    with resources.files("mapper.trace").joinpath("judge_weights.npz").open("rb") as file:
-        stored = np.load(file)
-        return {name: stored[name].astype(np.float32) for name in stored.files}
+    return shipped("judge")
 
 
 def shares(patches: Sequence[np.ndarray | None], layers: Layers) -> tuple[float, float, float]:
@@ -56,13 +51,8 @@ def shares(patches: Sequence[np.ndarray | None], layers: Layers) -> tuple[float,
         return 0.0, 0.0, 1.0
     d, e = np.array(scores).T
     z = np.stack([d, -d, e], 1) / float(layers["temperature"])
-    weight = (1.0 - _softmax(z)[:, 2:]) ** SHARPNESS
-    return tuple(float(v) for v in _softmax((weight * z).sum(0) / weight.sum()))
-
-
-def _softmax(z: np.ndarray) -> np.ndarray:
-    z = np.exp(z - z.max(-1, keepdims=True))
-    return z / z.sum(-1, keepdims=True)
+    weight = (1.0 - softmax(z)[:, 2:]) ** SHARPNESS
+    return tuple(float(v) for v in softmax((weight * z).sum(0) / weight.sum()))
 
 
 def _scores(patch_bgr: np.ndarray, layers: Layers) -> tuple[float, float]:

@@ -11,16 +11,12 @@ The weights come from `tests/training/train_likely.py`; here they are only multi
 
 from __future__ import annotations
 
-from functools import cache
-from importlib import resources
-
 import numpy as np
 
-from mapper.trace.evidence import sample
+from mapper.trace.evidence import laid_straight
+from mapper.trace.network import Layers, dense, shipped
 
 __all__ = ["ACROSS", "ALONG", "FACTS", "Layers", "bands", "shipped_layers", "weigh"]
-
-Layers = dict[str, np.ndarray]
 
 ALONG, ACROSS, FACTS = 25, 9, 6
 STEP_PX = (1.3, 1.25)  # along and across the line, px of the layer
@@ -36,24 +32,15 @@ def bands(lab: np.ndarray, xy: np.ndarray, angle_rad: np.ndarray) -> np.ndarray:
     along = (np.arange(ALONG) - ALONG // 2) * STEP_PX[0]
     across = (np.arange(ACROSS) - ACROSS // 2) * STEP_PX[1]
     way = np.stack([np.cos(angle_rad), np.sin(angle_rad)], -1)
-    side = np.stack([-way[:, 1], way[:, 0]], -1)
-    places = (
-        xy[:, None, None]
-        + along[:, None, None] * way[:, None, None]
-        + across[:, None] * side[:, None, None]
-    )
-    seen = sample(lab, places)
+    seen = laid_straight(lab, xy, way, along, across)
     near = slice(ALONG // 2 - 2, ALONG // 2 + 3)
     own = seen[:, near, ACROSS // 2 - 1 : ACROSS // 2 + 2].mean((1, 2))
     return np.clip((seen - own[:, None, None]) / LAB_UNIT, -MOST_UNITS, MOST_UNITS)
 
 
-@cache
 def shipped_layers() -> Layers:
     """The weights that come with the program."""
-    with resources.files("mapper.trace").joinpath("likely_weights.npz").open("rb") as file:
-        stored = np.load(file)
-        return {name: stored[name].astype(np.float32) for name in stored.files}
+    return shipped("likely")
 
 
 def weigh(bands: np.ndarray, facts: np.ndarray, layers: Layers) -> tuple[np.ndarray, np.ndarray]:
@@ -65,9 +52,7 @@ def weigh(bands: np.ndarray, facts: np.ndarray, layers: Layers) -> tuple[np.ndar
     out = np.zeros((len(bands), 2), np.float32)
     for band in turned:
         x = np.concatenate([band.reshape(len(band), -1), facts], 1, dtype=np.float32)
-        for n in (0, 1):
-            x = np.maximum(x @ layers[f"w{n}"].T + layers[f"b{n}"], 0)
-        out += (x @ layers["w2"].T + layers["b2"]) / len(turned)
+        out += dense(x, layers) / len(turned)
     top = max(float(out[:, 0].max(initial=0.0)), 0.0)
     odds = np.exp(out[:, 0] - top)
     return odds / (odds.sum() + np.exp(-top)), out[:, 1].astype(float)

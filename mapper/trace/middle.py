@@ -12,15 +12,13 @@ The weights come from `tests/training/train_middle.py`; here they are only multi
 
 from __future__ import annotations
 
-from functools import cache
-from importlib import resources
-
 import numpy as np
 from scipy.spatial import cKDTree
 
-from mapper.trace.evidence import NOMINAL_WIDTH_PX, sample
+from mapper.trace.evidence import NOMINAL_WIDTH_PX, laid_straight
 from mapper.trace.ground import Layer
 from mapper.trace.model import Trace
+from mapper.trace.network import Layers, dense, shipped, softmax
 
 __all__ = ["ACROSS", "ALONG", "BINS", "BIN_WIDTHS", "centred", "straightened"]
 
@@ -52,7 +50,7 @@ def centred(
     normal = _normals(line.points, np.concatenate([[0.0], np.cumsum(step)]))
     xy, width = layer.from_photo(line.points), width_px * layer.scale
     bands = straightened(layer.lab, xy, normal, width, colours.mean(0))
-    share = _shares(bands, width, _shipped())
+    share = _shares(bands, width, shipped("middle"))
     price = -np.log(share[:, :BINS] + FLOOR + share[:, BINS:] / BINS)
     clicked = cKDTree(line.points).query(clicks_px)[1]
     beside = np.einsum("ij,ij->i", clicks_px - line.points[clicked], normal[clicked]) / width_px
@@ -85,23 +83,11 @@ def straightened(
     along = (np.arange(ALONG) - ALONG // 2) * STEP_ALONG * width
     across = (np.arange(ACROSS) - ACROSS // 2) * STEP_ACROSS * width
     way = np.stack([normal[:, 1], -normal[:, 0]], -1)
-    places = (
-        xy[:, None, None]
-        + along[:, None, None] * way[:, None, None]
-        + across[:, None] * normal[:, None, None]
-    )
-    return np.clip((sample(lab, places) - colour) / LAB_UNIT, -MOST_UNITS, MOST_UNITS)
+    seen = laid_straight(lab, xy, way, along, across)
+    return np.clip((seen - colour) / LAB_UNIT, -MOST_UNITS, MOST_UNITS)
 
 
-@cache
-def _shipped() -> dict[str, np.ndarray]:
-    """The weights that come with the program."""
-    with resources.files("mapper.trace").joinpath("middle_weights.npz").open("rb") as file:
-        stored = np.load(file)
-        return {name: stored[name].astype(np.float32) for name in stored.files}
-
-
-def _shares(bands: np.ndarray, width: float, layers: dict[str, np.ndarray]) -> np.ndarray:
+def _shares(bands: np.ndarray, width: float, layers: Layers) -> np.ndarray:
     """(N, BINS + 1) shares of belief: the middle in each bin, and not seen.
 
     Bands and their mirror images are weighed alike, as a line has no direction and no sides.
@@ -112,14 +98,11 @@ def _shares(bands: np.ndarray, width: float, layers: dict[str, np.ndarray]) -> n
         for band in (bands, bands[:, ::-1]):
             seen = band[:, :, ::-1] if mirrored else band
             x = np.concatenate([seen.reshape(len(seen), -1), broad], 1, dtype=np.float32)
-            for n in (0, 1):
-                x = np.maximum(x @ layers[f"w{n}"].T + layers[f"b{n}"], 0)
-            x = x @ layers["w2"].T + layers["b2"]
+            x = dense(x, layers)
             if mirrored:
                 x[:, :BINS] = x[:, :BINS][:, ::-1]
             total += x / 4
-    total = np.exp(total - total.max(1, keepdims=True))
-    return total / total.sum(1, keepdims=True)
+    return softmax(total)
 
 
 def _course(price: np.ndarray, step: np.ndarray) -> np.ndarray:

@@ -9,7 +9,9 @@ import numpy as np
 
 from mapper.errors import MapperError
 
-__all__ = ["Judgement", "Trace", "TraceError"]
+__all__ = ["BURIED", "Judgement", "Trace", "TraceError"]
+
+BURIED = 0.3  # confidence below which nothing shows the lead
 
 
 class TraceError(MapperError):

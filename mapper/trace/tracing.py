@@ -13,7 +13,7 @@ from mapper.trace.ground import Ground, Layer, as_ground, layer_for_width
 from mapper.trace.links import link_elements
 from mapper.trace.loops import with_loops
 from mapper.trace.middle import centred
-from mapper.trace.model import Trace, TraceError
+from mapper.trace.model import BURIED, Trace, TraceError
 from mapper.trace.refine import smooth_line
 from mapper.trace.search import (
     BRIDGE_RATE,
@@ -40,7 +40,6 @@ LEAP = 25.0  # widths of a hole from which the lead is looked for again, as hidd
 MOST_RATE = 0.6  # per width along other leads that may hide it
 SAME_PLACE_PX = 1.5
 SHORT_OF = 0.3  # in widths: a line may end that far from the click
-BURIED = 0.3  # confidence below which nothing shows the lead
 HOLE = 6.0  # widths of it beyond which it's not sure that the same lead goes on
 ALONE = 0.45  # most confidence of what such holes cut off from the clicks
 PLACEHOLDER_ANGLES = 8
@@ -75,7 +74,7 @@ def trace_between(
     places = np.array(
         [p if s is None else _beside(p, s) for p, s in zip(clicks, seen, strict=True)]
     )
-    lead = _Lead(layer, snaps, np.array([s.colour for s in snaps]), width_px, places)
+    lead = _lead(layer, snaps, width_px, places)
     chain = _chain(lead, hidden=False)
     if len(chain) < 2 or _farthest_step(chain) > LEAP:
         chain = _chain(lead, hidden=True)
@@ -90,13 +89,30 @@ def trace_between(
 class _Lead:
     """What the clicks say of the lead: its `colours` (K, 3) Lab, its width and `places` (N, 2)
     on it, both in photo px.
+
+    Only the neighbourhood of the places is searched, from `low` (2,) to `high` (2,) px of the
+    layer. `own`: the line elements there that were made for the lead's colours.
     """
 
     layer: Layer
-    snaps: list[Snap]
     colours: np.ndarray
     width_px: float
     places: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
+    own: Elements
+
+
+def _lead(layer: Layer, snaps: list[Snap], width_px: float, places: np.ndarray) -> _Lead:
+    colours, at = np.array([s.colour for s in snaps]), layer.from_photo(places)
+    low, high = at.min(0), at.max(0)
+    margin = max(WINDOW_SHARE * float(np.hypot(*(high - low))), WINDOW * NOMINAL_WIDTH_PX)
+    low = np.maximum(np.floor(low - margin), 0).astype(int)
+    high = np.ceil(high + margin).astype(int)
+    spread = float(np.clip(COLOUR_SHARE * min(s.contrast for s in snaps), *COLOUR_SPREAD))
+    window = layer.lab[low[1] : high[1] + 1, low[0] : high[0] + 1]
+    own = elements_of_colour(np.ascontiguousarray(window), colours, spread).shifted(*low)
+    return _Lead(layer, colours, width_px, places, low, high, own)
 
 
 def _chain(lead: _Lead, hidden: bool) -> Elements:
@@ -107,7 +123,7 @@ def _chain(lead: _Lead, hidden: bool) -> Elements:
     """
     layer, colours = lead.layer, lead.colours
     at, width = layer.from_photo(lead.places), lead.width_px * layer.scale
-    elements = _elements_of_lead(layer, lead.snaps, colours, at, np.inf if hidden else ALIKE)
+    elements = joined(lead.own, _others(lead, np.inf if hidden else ALIKE))
     lost = np.array([p for p in at if not stands_on_line(elements, p)]).reshape(-1, 2)
     elements = joined(elements, _placeholders(lost, colours[0], width))
     links = link_elements(elements, layer.lab, long=hidden)
@@ -147,32 +163,19 @@ def _placeholders(places: np.ndarray, colour: np.ndarray, width: float) -> Eleme
     )
 
 
-def _elements_of_lead(
-    layer: Layer, snaps: list[Snap], colours: np.ndarray, clicks: np.ndarray, most_unlike: float
-) -> Elements:
-    """Line elements made for this lead's colour beside those of any colour.
-
-    `most_unlike`: cost of colour up to which the latter are taken in. Only the neighbourhood of
-    `clicks` (K, 2), px of the layer, is searched.
-    """
-    low, high = clicks.min(0), clicks.max(0)
-    margin = max(WINDOW_SHARE * float(np.hypot(*(high - low))), WINDOW * NOMINAL_WIDTH_PX)
-    x0, y0 = np.maximum(np.floor(low - margin), 0).astype(int)
-    x1, y1 = np.ceil(high + margin).astype(int)
-    spread = float(np.clip(COLOUR_SHARE * min(s.contrast for s in snaps), *COLOUR_SPREAD))
-    window = np.ascontiguousarray(layer.lab[y0 : y1 + 1, x0 : x1 + 1])
-    own = elements_of_colour(window, colours, spread).shifted(x0, y0)
-    general = layer.elements
-    inside = ((general.xy >= (x0, y0)) & (general.xy <= (x1, y1))).all(1)
+def _others(lead: _Lead, most_unlike: float) -> Elements:
+    """Line elements of any colour beside the lead's own, up to that cost of colour."""
+    own, general = lead.own, lead.layer.elements
+    inside = ((general.xy >= lead.low) & (general.xy <= lead.high)).all(1)
     others = np.flatnonzero(inside)
-    others = others[colour_cost(general.colour[others], colours) < most_unlike]
+    others = others[colour_cost(general.colour[others], lead.colours) < most_unlike]
     if len(own):
         taken, _ = cKDTree(own.xy).query(general.xy[others], distance_upper_bound=SAME_PLACE_PX)
         others = others[~np.isfinite(taken)]
     room = max(MOST_ELEMENTS - len(own), 0)
     if len(others) > room:
         others = others[np.argsort(-general.contrast[others], kind="stable")[:room]]
-    return joined(own, general.take(others))
+    return general.take(others)
 
 
 def _as_trace(

@@ -17,6 +17,7 @@ import shapely
 from mapper.errors import MapperError
 from mapper.plate import Drop, Exit, Plate
 from mapper.records import Stretch, TracedLead
+from mapper.trace import BURIED
 from mapper.ui.leads_bridging import bridged, length_mm, tuples
 from mapper.ui.leads_sight import Pixel, Sight
 
@@ -37,7 +38,6 @@ __all__ = [
     "stretch_id",
 ]
 
-BURIED = 0.3  # below this confidence of the tracer nothing shows the lead
 SHORT_RUN_MM = 4.0  # shorter runs are not told apart from what lies around them
 BRIDGE_FROM_MM = 8.0  # shorter buried runs stay as the tracer guessed them
 LINE_ERROR_PX = 0.35  # by how much a stored line may differ from the traced one
