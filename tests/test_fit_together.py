@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from mapper.fit import FitFailed, PhotoFit, fit_through, fit_together, links, together
+from mapper.fit.features import grey_of
 from mapper.fit.markers import markers_used
 from mapper.fit.result import PHOTO_ALONE
 from mapper.photos import load_photo
@@ -54,7 +55,7 @@ def test_shared_points_show_the_same_steel_even_where_a_fit_is_off(pair):
     photos, (first, second), plate = pair
     off = replace(shifted(second, 2.0), covariance=LOOSE)
     steels = [
-        links.steel_of(together.grey_of(photo), fit, plate)
+        links.steel_of(grey_of(photo.pixels_bgr), fit, plate)
         for photo, fit in zip(photos, (first, off), strict=True)
     ]
     here, there = links.shared_points(*steels, plate)

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-import cv2
 import numpy as np
 
 from mapper.fit.alone import by_clicks_alone, by_markers_alone, by_photo_alone
@@ -16,6 +15,7 @@ from mapper.fit.carried import Carried, carried_by_steel
 from mapper.fit.clicks import assigned, known_targets
 from mapper.fit.dlt import apply_homography, homography_dlt
 from mapper.fit.errors import FitFailed
+from mapper.fit.features import grey_of
 from mapper.fit.hints import FitHints
 from mapper.fit.judge import HELP, MIRRORED, judged
 from mapper.fit.markers_met import moved_markers
@@ -115,9 +115,7 @@ def _carried(photo: Photo, view: View, plate: Plate, hints: FitHints) -> _Pose |
     """
     steel: Carried | None = None
     for other, other_fit in hints.fitted:
-        pixels = other.pixels_bgr
-        grey = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
-        found = carried_by_steel(view, grey, other_fit, plate)
+        found = carried_by_steel(view, grey_of(other.pixels_bgr), other_fit, plate)
         if found is None or not found.convinces:
             continue
         if steel is None or found.cells > steel.cells:

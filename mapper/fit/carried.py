@@ -17,7 +17,7 @@ from scipy.optimize import least_squares
 
 from mapper.fit.camera import Camera
 from mapper.fit.face_view import FaceView, shown_places, square, view_of
-from mapper.fit.refine import Prior
+from mapper.fit.features import point_features
 from mapper.fit.result import PhotoFit
 from mapper.fit.verdict import same_answer
 from mapper.fit.view import View
@@ -134,9 +134,10 @@ def _matched(view: View, other_grey, other_fit: PhotoFit, plate: Plate) -> Match
     drawn = square(other_grey, other_fit, face, np.full(face.size[::-1], 255, np.uint8))
     scale = min(1.0, CLOSE_SIDE_PX / max(view.full.shape))
     small = cv2.resize(view.full, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-    sift = cv2.SIFT_create(MOST_FEATURES, contrastThreshold=0.015)
-    here, looks_here = _features(sift, cv2.createCLAHE(3.0, (8, 8)).apply(small), None)
-    there, looks_there = _features(sift, drawn.picture, drawn.bare)
+    here, looks_here = point_features(
+        cv2.createCLAHE(3.0, (8, 8)).apply(small), None, MOST_FEATURES
+    )
+    there, looks_there = point_features(drawn.picture, drawn.bare, MOST_FEATURES)
     if min(len(here), len(there)) < 8:
         return None
     alike = looks_here @ looks_there.T
@@ -149,15 +150,6 @@ def _matched(view: View, other_grey, other_fit: PhotoFit, plate: Plate) -> Match
     second = np.where(away > NEXT_PX, values, values.min(axis=1, keepdims=True)).max(axis=1)
     use = (1 - most) < RATIO**2 * (1 - second)
     return Matches(here[use], there[best[use]], scale, face)
-
-
-def _features(sift, picture: np.ndarray, mask) -> tuple[np.ndarray, np.ndarray]:
-    """Place, size and turn (K, 4) of point features, and descriptors (K, 128) of unit length."""
-    points, looks = sift.detectAndCompute(picture, mask)
-    if looks is None:
-        return np.zeros((0, 4)), np.zeros((0, 128), np.float32)
-    at = np.array([(*p.pt, p.size, np.radians(p.angle)) for p in points])
-    return at, np.sqrt(looks / np.maximum(looks.sum(axis=1, keepdims=True), 1e-9))
 
 
 def _places(matches: Matches, view: View) -> list[Camera]:
@@ -198,7 +190,7 @@ def _places(matches: Matches, view: View) -> list[Camera]:
             continue
         keep = group[inside.ravel().astype(bool)]
         start = _square_on(slope[most], at[most], matches, view)
-        camera, _ = _solved(start, matches, keep, view.prior)
+        camera, _ = _solved(start, matches, keep, view)
         out.append(camera)
     return out
 
@@ -226,7 +218,7 @@ def settled(camera: Camera, matches: Matches, view: View) -> Carried | None:
             keep = np.flatnonzero(away < SAME_PX * matches.view.mm_per_px)
         if len(keep) < LEAST_VOTES:
             return None
-        camera, covariance = _solved(camera, matches, keep, view.prior)
+        camera, covariance = _solved(camera, matches, keep, view)
     if camera.rotation[2, 2] > -LEAST_FACING:
         return None
     # of the plate as well: a wild camera puts the whole photo on one spot of it
@@ -241,18 +233,17 @@ def _cells(px: np.ndarray, view: View) -> np.ndarray:
 
 
 def _solved(
-    camera: Camera, matches: Matches, keep: np.ndarray, prior: Prior
+    camera: Camera, matches: Matches, keep: np.ndarray, view: View
 ) -> tuple[Camera, np.ndarray]:
     """Camera and covariance (8, 8) by matches number `keep`; far misses hold less (soft_l1)."""
-    px, xy_mm = matches.px[keep], matches.xy_mm[keep]
+    px, xy_mm, prior = matches.px[keep], matches.xy_mm[keep], view.prior
     with np.errstate(all="ignore"):
         fine = _px_per_mm(camera, xy_mm.mean(axis=0))
     if not np.isfinite(fine) or fine <= 0:
         return camera, np.eye(8)
     sigma_px = MATCH_PX * matches.view.mm_per_px * fine
     points = np.column_stack((xy_mm, np.zeros(len(xy_mm))))
-    at = np.floor(px / (2 * np.array(camera.centre_px) + 1) * CELLS).astype(int) @ (1, 100)
-    _, cell, crowd = np.unique(at, return_inverse=True, return_counts=True)
+    _, cell, crowd = np.unique(_cells(px, view), return_inverse=True, return_counts=True)
     weight = 1 / np.sqrt(crowd[cell])
 
     def residuals(step):

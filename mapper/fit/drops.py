@@ -12,6 +12,7 @@ from mapper.fit.api import fit_photo
 from mapper.fit.camera import Camera, likely_focal_px
 from mapper.fit.ellipses import level_ellipses
 from mapper.fit.errors import FitFailed
+from mapper.fit.features import grey_of
 from mapper.fit.hypotheses import square_circles, square_pose, square_view, tilts, to_square
 from mapper.plate.model import Plate
 
@@ -73,8 +74,7 @@ def _seen_circle(
 
 
 def _loose_drops(photo: Photo) -> list[Ellipse]:
-    pixels = photo.pixels_bgr
-    full = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+    full = grey_of(photo.pixels_bgr)
     height, width = full.shape
     scale = min(1.0, WORKING_PX / max(height, width))
     size = (round(width * scale), round(height * scale))

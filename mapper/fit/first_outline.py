@@ -16,7 +16,7 @@ from mapper.fit.errors import FitFailed
 from mapper.fit.outline import long_lines, side_quads
 from mapper.photos import Photo
 
-__all__ = ["find_corners", "grey_of", "in_order", "quad_shape"]
+__all__ = ["find_corners", "in_order", "quad_shape"]
 
 WORKING_PX = 1200
 MOST_LINES = 12  # of each layer
@@ -27,12 +27,6 @@ CLEAR_JUMP = 25.0  # grey levels of an edge that counts in full
 LEAST_SUPPORT = 0.45  # share of edge along the weakest side
 SKEW_SLACK = 0.04  # cosine between the sides of a plate, with an unknown lens
 NOT_FOUND = "The plate's edges were not found in the photo: click the four corners of the face."
-
-
-def grey_of(photo: Photo) -> np.ndarray:
-    """The photo as grey (H, W) uint8."""
-    pixels = photo.pixels_bgr
-    return pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
 
 
 def in_order(corners_px: np.ndarray) -> np.ndarray:

@@ -22,7 +22,8 @@ from mapper.fit.dlt import homography_dlt
 from mapper.fit.drops import find_drops
 from mapper.fit.ellipses import level_ellipses, rim_circles
 from mapper.fit.errors import FitFailed
-from mapper.fit.first_outline import find_corners, grey_of, in_order, quad_shape
+from mapper.fit.features import grey_of
+from mapper.fit.first_outline import find_corners, in_order, quad_shape
 from mapper.fit.grid_camera import Grid, fit_grid_camera
 from mapper.fit.lattice import Lattice, fit_lattice
 from mapper.fit.refine import Prior
@@ -115,7 +116,7 @@ def first_plate(
         notes.append("The corners do not make a good rectangle: check them.")
     if aspect < 1:  # the long edge along x, the photo's left edge becomes the lower one
         corners, aspect = np.roll(corners, 1, axis=0), 1 / aspect
-    grey = grey_of(photo)
+    grey = grey_of(photo.pixels_bgr)
     camera = Camera.from_homography(
         homography_dlt(_rectangle(UNIT, UNIT / aspect), corners), focal, centre
     )

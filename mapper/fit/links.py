@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from mapper.fit.face_view import FaceView, Square, bare_face, shown_places, square, view_of
+from mapper.fit.features import point_features
 from mapper.fit.result import PhotoFit
 from mapper.plate.model import Plate
 
@@ -65,12 +66,10 @@ def steel_of(grey: np.ndarray, fit: PhotoFit, plate: Plate) -> Steel:
     if view is None:
         return nothing
     drawn = square(grey, fit, view, bare_face(view, plate))
-    sift = cv2.SIFT_create(MOST_FEATURES, contrastThreshold=0.015)
-    points, looks = sift.detectAndCompute(drawn.picture, drawn.bare)
-    if looks is None:
+    at, looks = point_features(drawn.picture, drawn.bare, MOST_FEATURES)
+    if not len(at):
         return nothing
-    at_mm = view.plate_from_view(np.float64([point.pt for point in points]))
-    looks = np.sqrt(looks / np.maximum(looks.sum(axis=1, keepdims=True), 1e-9))
+    at_mm = view.plate_from_view(at[:, :2])
     return Steel(grey, fit, shown, at_mm, looks, view.mm_per_px)
 
 

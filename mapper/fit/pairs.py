@@ -19,6 +19,7 @@ from mapper.fit.camera import DEFAULT_FOCAL35_MM, focal_px_from_35mm
 from mapper.fit.dlt import apply_homography
 from mapper.fit.ellipses import Blobs, level_ellipses
 from mapper.fit.evidence import EdgeMaps, edge_maps
+from mapper.fit.features import grey_of
 from mapper.fit.hypotheses import Circles, circle_trials, square_circles, square_view, tilts
 
 __all__ = ["Paired", "pair", "register_pair"]
@@ -185,7 +186,7 @@ def _from_working(scale: float) -> np.ndarray:
 
 
 def _side(image: np.ndarray) -> _Side:
-    grey = image if image.ndim == 2 else cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)
+    grey = grey_of(image)
     scale = min(1.0, WORKING_PX / max(grey.shape))
     if scale < 1:
         size = (round(grey.shape[1] * scale), round(grey.shape[0] * scale))

@@ -17,6 +17,7 @@ from mapper.fit.camera import likely_focal_px
 from mapper.fit.errors import FitFailed
 from mapper.fit.evidence import edge_offsets
 from mapper.fit.face import KINDS, face_edges
+from mapper.fit.features import grey_of
 from mapper.fit.refine import Prior, polish
 from mapper.fit.result import PhotoFit
 from mapper.fit.verdict import seen_features, telling_features
@@ -65,8 +66,7 @@ def telling_feature(photo: Photo, plate: Plate, fit: PhotoFit) -> Telling | None
     """
     if fit.rival is None:
         return None
-    pixels = photo.pixels_bgr
-    full = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+    full = grey_of(photo.pixels_bgr)
     scale = min(1.0, WORKING_PX / max(full.shape))
     size = (round(full.shape[1] * scale), round(full.shape[0] * scale))
     grey = cv2.resize(full, size, interpolation=cv2.INTER_AREA) if scale < 1 else full
@@ -108,8 +108,7 @@ def rival_fit(photo: Photo, plate: Plate, fit: PhotoFit) -> PhotoFit:
     """
     if fit.rival is None:
         raise FitFailed(NO_RIVAL)
-    pixels = photo.pixels_bgr
-    full = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+    full = grey_of(photo.pixels_bgr)
     edges = face_edges(plate)
     prior = Prior(likely_focal_px(photo), 0.05 if photo.focal_px else 0.15)
     polished = polish(full, fit.rival, edges, prior)

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
-import cv2
 import numpy as np
 
 from mapper.fit.api import fit_photo
@@ -23,6 +22,7 @@ from mapper.fit.chain import Link, adjust_together, joined
 from mapper.fit.errors import FitFailed
 from mapper.fit.face import FaceEdges, face_edges
 from mapper.fit.face_view import shown_places
+from mapper.fit.features import grey_of
 from mapper.fit.hints import FitHints
 from mapper.fit.links import Steel, shared_points, steel_of
 from mapper.fit.markers import (
@@ -40,7 +40,7 @@ from mapper.plate.model import Plate
 if TYPE_CHECKING:
     from mapper.photos import Photo
 
-__all__ = ["fit_through", "fit_together", "grey_of"]
+__all__ = ["fit_through", "fit_together"]
 
 LEAST_OVERLAP = 0.06  # of the smaller photo's picture of the plate
 MOST_NEIGHBOURS = 4  # with which a photo is linked; bounds the time for a large job
@@ -92,7 +92,7 @@ def fit_together(
     pairs = _pairs(fits, plate)
     linked = sorted({n for pair in pairs for n in pair})
     told = _Told(progress, 5 * len(linked) + len(pairs))
-    greys = [grey_of(photo) for photo in photos]
+    greys = [grey_of(photo.pixels_bgr) for photo in photos]
     ones = [
         _One(photo, grey, fit, _markers_held(grey, fit, plate))
         for photo, grey, fit in zip(photos, greys, fits, strict=True)
@@ -164,12 +164,6 @@ def fit_through(photo: Photo, plate: Plate, fitted: Sequence[tuple[Photo, PhotoF
             continue
         return fit if verdict == "good" else fit.doubted(THROUGH_DOUBTFUL)
     raise FitFailed(NOT_THROUGH)
-
-
-def grey_of(photo: Photo) -> np.ndarray:
-    """The photo (H, W) uint8 as the fit looks at it; one that is grey already stays."""
-    pixels = photo.pixels_bgr
-    return pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
 
 
 # --- what is looked at ----------------------------------------------------------------------

@@ -11,6 +11,7 @@ import numpy as np
 from mapper.fit.camera import DEFAULT_FOCAL35_MM, Camera, focal_px_from_35mm
 from mapper.fit.errors import FitFailed
 from mapper.fit.face import FaceEdges, face_edges, mirrored
+from mapper.fit.features import grey_of
 from mapper.fit.hypotheses import Circles
 from mapper.fit.markers import MarkersSeen, marker_camera, markers_of
 from mapper.fit.refine import Prior
@@ -90,8 +91,7 @@ class Drawing:
 
 
 def view_of(photo: Photo) -> View:
-    pixels = photo.pixels_bgr
-    full = pixels if pixels.ndim == 2 else cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
+    full = grey_of(photo.pixels_bgr)
     height, width = full.shape
     if min(height, width) < 200:
         raise FitFailed("The photo is too small to be fitted: use the original from the phone.")
