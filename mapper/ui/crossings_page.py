@@ -42,13 +42,12 @@ from mapper.ui.drawing import Mark, plate_svg
 from mapper.ui.findings import Findings, findings_of, meeting_key
 from mapper.ui.session import MEETING_TO_SHOW, Context, go
 
-__all__ = ["FILTER", "TO_SHOW", "answer", "show"]
+__all__ = ["FILTER", "answer", "show"]
 
 LISTED = 200  # meetings in the list before and after the one shown; more would slow the page
 FILTERS = ("Open", "Judged", "All")
 _AT = "meeting shown"  # session state: key of the meeting
-TO_SHOW = MEETING_TO_SHOW  # session state: key of the meeting to go to, or FIRST
-FIRST = ""  # the one with the biggest effect
+FIRST = ""  # as MEETING_TO_SHOW: the one with the biggest effect
 FILTER = "meetings filter"
 
 
@@ -105,7 +104,7 @@ def _chosen(ctx: Context, findings: Findings, desk: Desk) -> list[Crossing]:
     counts = {"Open": open_count, "Judged": judged, "All": total}
     if FILTER not in st.session_state:
         st.session_state[FILTER] = "Open" if open_count else "All"
-    wanted = st.session_state.get(TO_SHOW)
+    wanted = st.session_state.get(MEETING_TO_SHOW)
     if wanted and st.session_state[FILTER] == ("Judged" if wanted in still_open else "Open"):
         st.session_state[FILTER] = "Open" if wanted in still_open else "All"
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
@@ -137,7 +136,7 @@ def _walk(findings: Findings, meetings: list[Crossing]) -> None:
     """Previous, next, and the list to choose from."""
     keys = [meeting_key(meeting) for meeting in meetings]
     by_key = dict(zip(keys, meetings, strict=True))
-    wanted = st.session_state.pop(TO_SHOW, None)
+    wanted = st.session_state.pop(MEETING_TO_SHOW, None)
     if wanted in by_key:
         st.session_state[_AT] = wanted
     elif wanted == FIRST or st.session_state.get(_AT) not in by_key:
@@ -294,7 +293,7 @@ def _take_back_button(ctx: Context, desk: Desk) -> None:
         help="Take back the last answer given here, and show it again",
         width="stretch",
     ):
-        st.session_state[TO_SHOW] = take_back(ctx, desk)
+        st.session_state[MEETING_TO_SHOW] = take_back(ctx, desk)
         st.rerun()
 
 
@@ -320,7 +319,7 @@ def _answered(
         return
     desk.shown_at_s = NOT_YET_S
     if st.session_state.get(FILTER) == "Open":
-        st.session_state[TO_SHOW] = FIRST
+        st.session_state[MEETING_TO_SHOW] = FIRST
     else:
         _go_on(meeting, meetings)
 
@@ -348,7 +347,7 @@ def _go_on(meeting: Crossing, meetings: list[Crossing]) -> None:
     keys = [meeting_key(one) for one in meetings]
     here = keys.index(meeting_key(meeting))
     if here + 1 < len(keys):
-        st.session_state[TO_SHOW] = keys[here + 1]
+        st.session_state[MEETING_TO_SHOW] = keys[here + 1]
 
 
 def _small_plate(findings: Findings, meeting: Crossing) -> None:

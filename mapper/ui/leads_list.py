@@ -44,7 +44,7 @@ _mount = st.components.v2.component(
     "plate_wire_mapper_lead_list",
     html='<div class="root"></div>',
     css=_asset("list.css"),
-    js="\n".join([_STORE, _asset("operations.js"), _asset("list.js")]),
+    js="\n".join([_STORE, *(_asset(f"{name}.js") for name in ("operations", "elements", "list"))]),
 )
 
 

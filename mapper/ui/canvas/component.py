@@ -151,7 +151,7 @@ _JS_PARTS = tuple(
     f"{name}.js"
     for name in (
         *("geometry", "frames", "operations", "tiles", "drawing", "views", "hits", "loupe", "drag"),
-        *("pointer", "ahead", "panes", "tools", "keys"),
+        *("pointer", "ahead", "elements", "panes", "tools", "keys"),
         "canvas",
     )
 )

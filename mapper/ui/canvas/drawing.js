@@ -2,6 +2,15 @@
 const TOUCH_RING = 20; // css pixels
 const FONT = "600 12px system-ui, sans-serif";
 
+// A path in several strokes, a dark or light rim first and the line in it last.
+function stroked(ctx, ...strokes) {
+  for (const [style, width] of strokes) {
+    ctx.strokeStyle = style;
+    ctx.lineWidth = width;
+    ctx.stroke();
+  }
+}
+
 function screenPoints(line, view, size) {
   const [a, b, c, d] = TURNS[view.q], s = view.scale, pts = line.pts;
   const out = new Float32Array(pts.length);
@@ -97,22 +106,12 @@ function drawMarker(ctx, marker, view, size, hot) {
     ctx.lineWidth = 1.5;
     ctx.stroke();
   } else {
-    ctx.strokeStyle = "rgba(10,16,20,.62)";
-    ctx.lineWidth = hot ? 7 : 4.5;
-    ctx.stroke();
-    ctx.strokeStyle = marker.color;
-    ctx.lineWidth = hot ? 4 : 2.2;
-    ctx.stroke();
+    stroked(ctx, ["rgba(10,16,20,.62)", hot ? 7 : 4.5], [marker.color, hot ? 4 : 2.2]);
   }
   if (marker.strong) {
     ctx.beginPath();
     ctx.arc(x, y, r + 7, 0, 7);
-    ctx.strokeStyle = "rgba(10,16,20,.62)";
-    ctx.lineWidth = 6;
-    ctx.stroke();
-    ctx.strokeStyle = "#ffffff";
-    ctx.lineWidth = 3;
-    ctx.stroke();
+    stroked(ctx, ["rgba(10,16,20,.62)", 6], ["#ffffff", 3]);
   }
   return [x + r * 0.75 + 2, y - r * 0.75 - 16];
 }
@@ -123,12 +122,7 @@ function drawHandle(ctx, handle, view, size, hot, touch) {
   if (touch) { // as large as a finger in a glove may be off; what lies under it stays in sight
     ctx.beginPath();
     ctx.arc(x, y, TOUCH_RING, 0, 7);
-    ctx.strokeStyle = "rgba(10,16,20,.8)";
-    ctx.lineWidth = 5;
-    ctx.stroke();
-    ctx.strokeStyle = handle.color;
-    ctx.lineWidth = 2.5;
-    ctx.stroke();
+    stroked(ctx, ["rgba(10,16,20,.8)", 5], [handle.color, 2.5]);
   }
   ctx.beginPath();
   ctx.rect(x - r, y - r, 2 * r, 2 * r);
@@ -234,12 +228,7 @@ function drawScene(ctx, scene, state, view, size, withTags, ahead) {
     const [x, y] = toScreen(view, size, state.snap[0], state.snap[1]);
     ctx.beginPath();
     ctx.arc(x, y, Math.max(5, state.snap[2] * view.scale / 2 + 3), 0, 7);
-    ctx.strokeStyle = "rgba(10,16,20,.8)";
-    ctx.lineWidth = 4;
-    ctx.stroke();
-    ctx.strokeStyle = "#ffffff";
-    ctx.lineWidth = 1.8;
-    ctx.stroke();
+    stroked(ctx, ["rgba(10,16,20,.8)", 4], ["#ffffff", 1.8]);
   }
 }
 
@@ -247,10 +236,5 @@ function drawCross(ctx, x, y, r = 14) {
   ctx.beginPath();
   ctx.moveTo(x - r, y); ctx.lineTo(x - 3, y); ctx.moveTo(x + 3, y); ctx.lineTo(x + r, y);
   ctx.moveTo(x, y - r); ctx.lineTo(x, y - 3); ctx.moveTo(x, y + 3); ctx.lineTo(x, y + r);
-  ctx.strokeStyle = "#10181d";
-  ctx.lineWidth = 4;
-  ctx.stroke();
-  ctx.strokeStyle = "#ffffff";
-  ctx.lineWidth = 1.6;
-  ctx.stroke();
+  stroked(ctx, ["#10181d", 4], ["#ffffff", 1.6]);
 }

@@ -3,18 +3,11 @@
 const SIGNS = { traced: "✓", unfinished: "…", missing: "○" };
 const WORDS = { traced: "traced", unfinished: "not finished", missing: "not traced" };
 
-function make(kind, className, text) {
-  const made = document.createElement(kind);
-  made.className = className;
-  if (text) made.textContent = text;
-  return made;
-}
-
 class LeadList {
   constructor(host) {
     this.root = host.querySelector(".root");
-    this.top = make("div", "top");
-    this.rows = make("div", "rows");
+    this.top = element("div", "top");
+    this.rows = element("div", "rows");
     this.root.append(this.top, this.rows);
     this.onResize = () => this.fit();
     window.addEventListener("resize", this.onResize);
@@ -30,7 +23,7 @@ class LeadList {
     if (shown === this.shown) return;
     this.shown = shown;
     const held = this.root.getRootNode().activeElement?.dataset?.name;
-    this.top.replaceChildren(make("div", "summary", data.summary), ...data.buttons.map(([name, word, on]) =>
+    this.top.replaceChildren(element("div", "summary", data.summary), ...data.buttons.map(([name, word, on]) =>
       this.button("wide" + (on ? " on" : ""), name, word, { type: "key", key: name })));
     const scrolled = this.rows.scrollTop;
     this.rows.replaceChildren(...data.groups.map((group) => this.row(group)));
@@ -48,7 +41,7 @@ class LeadList {
   }
 
   button(className, name, text, operation) {
-    const made = make("button", className, text);
+    const made = element("button", className, text);
     made.type = "button";
     made.dataset.name = name;
     made.addEventListener("click", () => this.log.add(operation));
@@ -56,8 +49,8 @@ class LeadList {
   }
 
   row(group) {
-    const row = make("div", "row" + (group.hidden ? " dim" : ""));
-    row.append(make("span", "drop", group.name));
+    const row = element("div", "row" + (group.hidden ? " dim" : ""));
+    row.append(element("span", "drop", group.name));
     for (const lead of group.leads) {
       const one = this.button("lead " + lead.state + (lead.selected ? " on" : "") + (lead.pale ? " pale" : "")
         + (lead.word.length > 3 ? " named" : ""), "lead " + lead.id, "",
@@ -65,8 +58,8 @@ class LeadList {
       one.title = lead.id + ": " + WORDS[lead.state];
       one.setAttribute("aria-label", one.title);
       one.setAttribute("aria-pressed", lead.selected);
-      one.append(make("b", "", lead.word), make("i", "", SIGNS[lead.state]));
-      const line = make("u", "");
+      one.append(element("b", "", lead.word), element("i", "", SIGNS[lead.state]));
+      const line = element("u", "");
       line.style.borderTopColor = lead.color;
       line.style.borderTopStyle = lead.dashed ? "dashed" : "solid";
       one.append(line);

@@ -40,12 +40,7 @@ class Loupe {
     ctx.restore();
     ctx.beginPath();
     ctx.arc(mx, my, r, 0, 7);
-    ctx.strokeStyle = "#ffffff";
-    ctx.lineWidth = 3;
-    ctx.stroke();
-    ctx.strokeStyle = "#10181d";
-    ctx.lineWidth = 1;
-    ctx.stroke();
+    stroked(ctx, ["#ffffff", 3], ["#10181d", 1]);
     return missing;
   }
 }

@@ -1,11 +1,4 @@
 // The column of buttons on the photo: the view, the loupe, hide, large.
-function element(kind, className, text) {
-  const made = document.createElement(kind);
-  made.className = className;
-  if (text) made.textContent = text;
-  return made;
-}
-
 class Tools {
   constructor(canvas) {
     this.canvas = canvas;
