@@ -55,9 +55,8 @@ class Truth:
     size: tuple[int, int]
 
 
-def peer_seconds(moving: np.ndarray, fixed: np.ndarray) -> float:
-    """Time of OpenCV's full-size SIFT, ratio test and RANSAC homography for a pair."""
-    start = time.perf_counter()
+def sift_homography(moving: np.ndarray, fixed: np.ndarray) -> np.ndarray | None:
+    """OpenCV's full-size SIFT, ratio test and RANSAC: pixels of one photo to those of another."""
     sift = cv2.SIFT_create()
     a, da = sift.detectAndCompute(cv2.cvtColor(moving, cv2.COLOR_BGR2GRAY), None)
     b, db = sift.detectAndCompute(cv2.cvtColor(fixed, cv2.COLOR_BGR2GRAY), None)
@@ -66,13 +65,20 @@ def peer_seconds(moving: np.ndarray, fixed: np.ndarray) -> float:
         for m in cv2.BFMatcher().knnMatch(da, db, k=2)
         if len(m) == 2 and m[0].distance < 0.8 * m[1].distance
     ]
-    if len(good) >= 4:
-        cv2.findHomography(
-            np.float32([a[m.queryIdx].pt for m in good]),
-            np.float32([b[m.trainIdx].pt for m in good]),
-            cv2.RANSAC,
-            3.0,
-        )
+    if len(good) < 4:
+        return None
+    return cv2.findHomography(
+        np.float32([a[m.queryIdx].pt for m in good]),
+        np.float32([b[m.trainIdx].pt for m in good]),
+        cv2.RANSAC,
+        3.0,
+    )[0]
+
+
+def peer_seconds(moving: np.ndarray, fixed: np.ndarray) -> float:
+    """Time of the peer for a pair of photos."""
+    start = time.perf_counter()
+    sift_homography(moving, fixed)
     return time.perf_counter() - start
 
 

@@ -19,21 +19,9 @@ import cv2
 import numpy as np
 
 from mapper.fit import register_pair
+from tests.benchmarks.fit import sift_homography
 
 RIGHT_MM = 1.5
-
-
-def sift(moving: np.ndarray, fixed: np.ndarray) -> np.ndarray | None:
-    """OpenCV's SIFT at full size, ratio test 0.75, homography by RANSAC at 5 px."""
-    finder = cv2.SIFT_create()
-    (kp_a, d_a), (kp_b, d_b) = (finder.detectAndCompute(im, None) for im in (moving, fixed))
-    pairs = cv2.BFMatcher().knnMatch(d_a, d_b, k=2)
-    good = [m for m, n in pairs if m.distance < 0.75 * n.distance]
-    if len(good) < 4:
-        return None
-    a = np.float32([kp_a[m.queryIdx].pt for m in good])
-    b = np.float32([kp_b[m.trainIdx].pt for m in good])
-    return cv2.findHomography(a, b, cv2.RANSAC, 5.0)[0]
 
 
 def turned(image: np.ndarray, xy: np.ndarray, quarters: int) -> tuple[np.ndarray, np.ndarray]:
@@ -57,7 +45,7 @@ def main() -> None:
     parser.add_argument("--plates", type=Path, default=default)
     chosen = parser.parse_args()
     cv2.setNumThreads(1)
-    kinds = {"own": register_pair, "SIFT + RANSAC": sift}
+    kinds = {"own": register_pair, "SIFT + RANSAC": sift_homography}
     right, number, seconds = dict.fromkeys(kinds, 0), 0, dict.fromkeys(kinds, 0.0)
     for file in sorted(chosen.plates.glob("plate*/truth.json")):
         truth = json.loads(file.read_text())

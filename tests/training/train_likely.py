@@ -12,7 +12,6 @@ are shipped: scenes 0 to 999, 30 rounds, torch.manual_seed(5).
 
 from __future__ import annotations
 
-import argparse
 from pathlib import Path
 
 import cv2
@@ -22,6 +21,7 @@ from mapper.trace.ground import Ground
 from mapper.trace.likely import FACTS
 from mapper.trace.snap import banded
 from tests.benchmarks.loose_cables import loose_cables
+from tests.training.bands import run, saved, with_other_hues
 from tests.training.laid_leads import laid_leads
 
 SEED = 31
@@ -192,10 +192,7 @@ def fit(folder: Path, out: Path, rounds: int) -> None:
             with torch.no_grad():
                 miss, off, right = (float(v) for v in losses(testing, False))
             print(f"round {number + 1}, held out: {miss:.3f} {off:.4f}, right {right:.3f}")
-    dense = [layer for layer in net if isinstance(layer, nn.Linear)]
-    arrays = {f"w{n}": d.weight.detach().numpy().astype(np.float16) for n, d in enumerate(dense)}
-    arrays |= {f"b{n}": d.bias.detach().numpy().astype(np.float16) for n, d in enumerate(dense)}
-    np.savez_compressed(out, **arrays)
+    saved(net, out)
 
 
 def _varied(torch, band):
@@ -204,30 +201,8 @@ def _varied(torch, band):
         band = band.flip(1)
     if torch.rand(()) < 0.5:
         band = band.flip(2)
-    way, gain = torch.rand(()) * 2 * np.pi, 0.4 + 0.9 * torch.rand(())
-    c, s = gain * torch.cos(way), gain * torch.sin(way)
-    light, a, b = band.unbind(-1)
-    if torch.rand(()) < 0.3:
-        light = -light
-    band = torch.stack([light, c * a - s * b, s * a + c * b], -1)
-    return band + 0.06 * torch.randn_like(band)
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("clicks", "fit"))
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("out", type=Path, nargs="?")
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--scenes", type=int, default=600)
-    parser.add_argument("--rounds", type=int, default=30)
-    chosen = parser.parse_args()
-    cv2.setNumThreads(1)
-    if chosen.what == "clicks":
-        make(chosen.folder, chosen.first, chosen.scenes)
-    else:
-        fit(chosen.folder, chosen.out, chosen.rounds)
+    return with_other_hues(torch, band, negative=0.3)
 
 
 if __name__ == "__main__":
-    main()
+    run(__doc__, "clicks", make, fit, rounds=30)

@@ -13,7 +13,6 @@ torch.manual_seed(5).
 
 from __future__ import annotations
 
-import argparse
 from pathlib import Path
 
 import cv2
@@ -23,6 +22,7 @@ from mapper.trace.evidence import sample, to_lab
 from mapper.trace.ground import layer_for_width, layer_scale, scaled
 from mapper.trace.middle import ACROSS, ALONG, BIN_WIDTHS, BINS, straightened
 from tests.benchmarks.loose_cables import loose_cables
+from tests.training.bands import run, saved, with_other_hues
 from tests.training.laid_leads import laid_leads
 
 SEED = 37
@@ -149,41 +149,18 @@ def fit(folder: Path, out: Path, rounds: int) -> None:
                 f"{float(share[~there].mean()):.2f} {float(share[there].mean()):.2f}",
                 flush=True,
             )
-    dense = [layer for layer in net if isinstance(layer, nn.Linear)]
-    arrays = {f"w{n}": d.weight.detach().numpy().astype(np.float16) for n, d in enumerate(dense)}
-    arrays |= {f"b{n}": d.bias.detach().numpy().astype(np.float16) for n, d in enumerate(dense)}
-    np.savez_compressed(out, **arrays)
+    saved(net, out)
 
 
 def _varied(torch, band, label):
-    """Mirrored either way, hues turned about and weakened, light for dark, a little noise."""
+    """Mirrored either way, hues turned about and weakened, a little noise."""
     if torch.rand(()) < 0.5:
         band = band.flip(1)
     if torch.rand(()) < 0.5:
         band = band.flip(2)
         label = torch.where(label < BINS, BINS - 1 - label, label)
-    way, gain = torch.rand(()) * 2 * np.pi, 0.4 + 0.9 * torch.rand(())
-    c, s = gain * torch.cos(way), gain * torch.sin(way)
-    light, a, b = band.unbind(-1)
-    band = torch.stack([light, c * a - s * b, s * a + c * b], -1)
-    return band + 0.06 * torch.randn_like(band), label
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("bands", "fit"))
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("out", type=Path, nargs="?")
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--scenes", type=int, default=600)
-    parser.add_argument("--rounds", type=int, default=16)
-    chosen = parser.parse_args()
-    cv2.setNumThreads(1)
-    if chosen.what == "bands":
-        make(chosen.folder, chosen.first, chosen.scenes)
-    else:
-        fit(chosen.folder, chosen.out, chosen.rounds)
+    return with_other_hues(torch, band), label
 
 
 if __name__ == "__main__":
-    main()
+    run(__doc__, "bands", make, fit, rounds=16)

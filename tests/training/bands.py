@@ -1,0 +1,54 @@
+"""What the training of both networks that look at a straightened lead has in common."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+__all__ = ["run", "saved", "with_other_hues"]
+
+
+def run(
+    doc: str,
+    first: str,
+    make: Callable[[Path, int, int], None],
+    fit: Callable[[Path, Path, int], None],
+    rounds: int,
+) -> None:
+    """The command: `first` FOLDER makes the pictures, `fit` FOLDER OUT.npz learns from them."""
+    parser = argparse.ArgumentParser(description=doc)
+    parser.add_argument("what", choices=(first, "fit"))
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("out", type=Path, nargs="?")
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--scenes", type=int, default=600)
+    parser.add_argument("--rounds", type=int, default=rounds)
+    chosen = parser.parse_args()
+    cv2.setNumThreads(1)
+    if chosen.what == first:
+        make(chosen.folder, chosen.first, chosen.scenes)
+    else:
+        fit(chosen.folder, chosen.out, chosen.rounds)
+
+
+def saved(net, out: Path) -> None:
+    """Write the dense layers of a PyTorch net as `mapper.trace.network` reads them."""
+    dense = [layer for layer in net if hasattr(layer, "weight")]
+    arrays = {f"w{n}": d.weight.detach().numpy().astype(np.float16) for n, d in enumerate(dense)}
+    arrays |= {f"b{n}": d.bias.detach().numpy().astype(np.float16) for n, d in enumerate(dense)}
+    np.savez_compressed(out, **arrays)
+
+
+def with_other_hues(torch, band, negative: float = 0.0):
+    """Bands with hues turned about and weakened, a little noise; a share light for dark."""
+    way, gain = torch.rand(()) * 2 * np.pi, 0.4 + 0.9 * torch.rand(())
+    c, s = gain * torch.cos(way), gain * torch.sin(way)
+    light, a, b = band.unbind(-1)
+    if negative and torch.rand(()) < negative:
+        light = -light
+    band = torch.stack([light, c * a - s * b, s * a + c * b], -1)
+    return band + 0.06 * torch.randn_like(band)
