@@ -11,6 +11,7 @@ sharpness, JPEG, scale.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -23,6 +24,7 @@ __all__ = [
     "Cross",
     "Scene",
     "cable_heights",
+    "crosses",
     "degraded",
     "drawn",
     "loose_cables",
@@ -81,7 +83,7 @@ def loose_cables(rng: np.random.Generator, ground: Ground, size_px=(900, 1200)) 
     heights = cable_heights(rng, curves, [w for w, _ in looks])
     image = _ground(rng, height, width, printed=ground == "printed")
     image, cables = drawn(rng, image, curves, heights, looks)
-    return Scene(image, cables, tuple(_crosses(cables, heights)))
+    return Scene(image, cables, tuple(crosses(cables, heights)))
 
 
 def degraded(image_bgr: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -285,7 +287,8 @@ def drawn(
     return image, tuple(cables)
 
 
-def _crosses(cables: tuple[Cable, ...], heights):
+def crosses(cables: tuple[Cable, ...], heights) -> Iterator[Cross]:
+    """Where cables cross; `heights`: of every vertex of each, px, towards the camera."""
     met = list(meetings([c.points_px for c in cables]))
     for n, (a, b, ia, ib, angle) in enumerate(met):
         xy = 0.5 * (cables[a].points_px[ia] + cables[b].points_px[ib])

@@ -67,7 +67,7 @@ def scissors(image_bgr: np.ndarray) -> Callable[[Task], np.ndarray]:
     return trace
 
 
-def _measure(name: str, pictures: list[tuple[np.ndarray, list[Task]]], peers: bool) -> None:
+def measure(name: str, pictures: list[tuple[np.ndarray, list[Task]]], peers: bool) -> None:
     rows, seconds, preparing, size = [], [], [], []
     for image, tasks in pictures:
         begun = time.process_time()
@@ -114,7 +114,7 @@ def _measure(name: str, pictures: list[tuple[np.ndarray, list[Task]]], peers: bo
             )
 
 
-def _judge(name: str, cases: list[tuple[np.ndarray, list[Dispute]]]) -> None:
+def judge(name: str, cases: list[tuple[np.ndarray, list[Dispute]]]) -> None:
     right = answered = total = 0
     seconds = []
     for image, disputes in cases:
@@ -166,7 +166,7 @@ def main() -> None:
     folder = Path(os.environ.get("MAPPER_PLATES", default))
     if chosen.what == "plates":
         for name, truth, photo, image in plates(folder):
-            _measure(name, [(image, list(plate_tasks(truth, photo)))], chosen.peers)
+            measure(name, [(image, list(plate_tasks(truth, photo)))], chosen.peers)
         return
     rng = np.random.default_rng(SEED)
     judged: dict[str, list[tuple[np.ndarray, list[Dispute]]]] = {"full": [], "degraded": []}
@@ -178,7 +178,7 @@ def main() -> None:
             for k in range(chosen.count)
         ]
         if chosen.what == "cables":
-            _measure(kind, [(s.image_bgr, list(cable_tasks(s))) for s in scenes], chosen.peers)
+            measure(kind, [(s.image_bgr, list(cable_tasks(s))) for s in scenes], chosen.peers)
         if chosen.what == "propose":
             _propose(kind, [(s.image_bgr, list(cable_tasks(s))) for s in scenes])
         for s in scenes if chosen.what == "judge" else ():
@@ -197,18 +197,18 @@ def main() -> None:
 
 def _judge_all(judged: dict, rng, photos: list, unclear: dict) -> None:
     for name, cases in judged.items():
-        _judge(f"cables, {name}", cases)
+        judge(f"cables, {name}", cases)
     seen = [(image, list(plate_crossings(truth, photo))) for _, truth, photo, image in photos]
-    _judge("plates, full", seen)
-    _judge("plates, degraded", [(degraded(i, rng), [d.shrunk(3) for d in ds]) for i, ds in seen])
+    judge("plates, full", seen)
+    judge("plates, degraded", [(degraded(i, rng), [d.shrunk(3) for d in ds]) for i, ds in seen])
     for _, truth, photo, image in photos:
         every = plate_crossings(truth, photo, clear_only=False)
         unclear["plates"].append((image, _not_clear(every, image)))
     for name, cases in unclear.items():
         other = np.random.default_rng([SEED, 2])
-        _judge(f"{name}, not clear", cases)
+        judge(f"{name}, not clear", cases)
         small = [(degraded(i, other), [d.shrunk(3) for d in ds]) for i, ds in cases]
-        _judge(f"{name}, not clear, degraded", small)
+        judge(f"{name}, not clear, degraded", small)
 
 
 if __name__ == "__main__":
