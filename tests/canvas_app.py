@@ -49,6 +49,7 @@ for op in take_operations("canvas"):
     elif op.type == "remove":
         points.pop(op.id, None)
 
+beside = [Line("d", [(200, 216), (800, 276), (1400, 216)], drag=True)] if tool == "look" else []
 odd = '<b>"it\'s"</b>'
 photo_canvas(
     "canvas",
@@ -58,6 +59,7 @@ photo_canvas(
         Line("a", [(200, 200), (800, 260), (1400, 200)], tag=odd, pick=tool == "look"),
         Line("b", [(200, 900), (1400, 950)], color="#E69F00", dash=(12, 5), tag="Z02-T", drag=True),
         Line("c", [(200, 1000), (1400, 1050)], color="#009E73", dash=(1, 7), tag="unseen"),
+        *beside,
     ],
     markers=[
         Marker("D01", 300, 600, radius_px=60, tag="D01", pick=tool == "look"),

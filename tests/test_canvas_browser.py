@@ -166,6 +166,20 @@ def test_a_line_is_grabbed_to_put_a_point_into_it(canvas: CanvasDriver) -> None:
     assert log_of(canvas.page) == ["insert:b"]
 
 
+def test_a_drag_in_a_bundle_takes_the_own_line_and_a_click_the_nearest(
+    browser: Any, address: str
+) -> None:
+    with page_of(browser, f"{address}/?keep=bundle&tool=look") as page:
+        canvas = CanvasDriver(page)
+        canvas.wait_tiles()
+        nearer_to_the_other = (800, 262)
+        canvas.click(*nearer_to_the_other)
+        canvas.wait_acknowledged()
+        canvas.drag(nearer_to_the_other, (800, 400))
+        canvas.wait_acknowledged()
+        assert log_of(page) == ["select:a", "insert:d"]
+
+
 def test_dragging_free_ground_moves_the_photo_and_sets_no_point(canvas: CanvasDriver) -> None:
     canvas.page.mouse.move(*canvas.screen(800, 600))
     canvas.page.mouse.wheel(0, -600)

@@ -64,7 +64,9 @@ class Pointers {
     canvas.state.touch = touch;
     const free = this.space || event.button === 1 || event.button === 2;
     this.press = { id: event.pointerId, x, y, lastX: x, lastY: y, touch, shift: event.shiftKey,
-      button: event.button, moved: false, aim: false, free, hit: free ? null : hitAt(canvas, x, y, touch) };
+      button: event.button, moved: false, aim: false, free, hit: free ? null : hitAt(canvas, x, y, touch),
+      // in a bundle half a pixel decides which line is nearest: a drag is about the own one
+      grip: free ? null : hitAt(canvas, x, y, touch, true) };
     if (!free && !this.press.hit && event.button === 0 && !event.shiftKey) canvas.pressAt(x, y);
     if (touch) {
       this.press.timer = setTimeout(() => {
@@ -113,8 +115,8 @@ class Pointers {
     if (!press.moved && Math.hypot(x - press.x, y - press.y) > slop) press.moved = true;
     if (press.aim) canvas.pointAt(x, y, true);
     else if (press.moved) {
-      const can = press.hit && (press.hit.kind === "handle" || press.hit.drag);
-      if (can) canvas.drag.to(press.hit, x, y, press.touch);
+      const can = press.grip && (press.grip.kind === "handle" || press.grip.drag);
+      if (can) canvas.drag.to(press.grip, x, y, press.touch);
       else canvas.setView(panned(canvas.view, x - press.lastX, y - press.lastY, canvas.photo));
     }
     press.lastX = x;
@@ -128,14 +130,14 @@ class Pointers {
       if (this.down.size < 2) this.pinch = null;
       if (this.down.size === 1) { // the finger that stays goes on panning
         const [id, [x, y]] = [...this.down][0];
-        this.press = { id, x, y, lastX: x, lastY: y, touch: true, moved: true, hit: null };
+        this.press = { id, x, y, lastX: x, lastY: y, touch: true, moved: true, hit: null, grip: null };
       }
       return;
     }
     if (!known || !press || press.id !== event.pointerId) return;
     const [x, y] = this.place(event);
-    const dragged = press.moved && !press.aim && press.hit && canvas.state.drag;
-    if (dragged) canvas.drag.drop(press.hit, x, y);
+    const dragged = press.moved && !press.aim && press.grip && canvas.state.drag;
+    if (dragged) canvas.drag.drop(press.grip, x, y);
     else if (press.aim) canvas.click(x, y, null, press.shift);
     else if (!press.moved && press.button === 0 && !press.free) {
       canvas.click(press.x, press.y, press.hit, press.shift);
