@@ -208,10 +208,16 @@ class CanvasDriver:
 
     def screen(self, x_px: float, y_px: float) -> tuple[float, float]:
         """Page coordinates of a photo pixel."""
-        scale, cx, cy, turns = self.view()
+        return self.screen_in(self.view(), self.root.bounding_box(), x_px, y_px)
+
+    @staticmethod
+    def screen_in(
+        view: list[float], box: dict[str, float], x_px: float, y_px: float
+    ) -> tuple[float, float]:
+        """The same under a view and in a box that were asked for before."""
+        scale, cx, cy, turns = view
         a, b, c, d = ((1, 0, 0, 1), (0, -1, 1, 0), (-1, 0, 0, -1), (0, 1, -1, 0))[int(turns)]
         dx, dy = (x_px - cx) * scale, (y_px - cy) * scale
-        box = self.root.bounding_box()
         return (
             box["x"] + box["width"] / 2 + a * dx + b * dy,
             box["y"] + box["height"] / 2 + c * dx + d * dy,

@@ -205,6 +205,7 @@ def _canvas(ctx: Context, state: PageState) -> None:
     rows = leads_view.lead_rows(ctx.job)
     chosen = next((row for row in rows if row.id == state.chosen), None)
     tracing = chosen is not None and chosen.state != "traced" and not state.picking
+    by_hand = chosen is not None and state.by_hand == chosen.id and not state.picking
     lines, markers = [], []
     if st.session_state.get("leads drawing", True):
         drawing, markers = leads_view.plate_layer(ctx.job, sight)
@@ -237,7 +238,8 @@ def _canvas(ctx: Context, state: PageState) -> None:
         lines=lines,
         markers=markers,
         handles=handles,
-        tool="trace" if tracing else "look",
+        tool="draw" if by_hand else "trace" if tracing else "look",
+        draws=chosen is not None,
         height="window",
         hint=state.message
         or state.told
@@ -251,7 +253,7 @@ def _canvas(ctx: Context, state: PageState) -> None:
         | leads_words.keys(ctx, chosen, state),
         key_list=leads_words.KEY_LIST,
         undo=True,
-        snap_reach_px=sight.reach_px if tracing else 0.0,
+        snap_reach_px=sight.reach_px if tracing and not by_hand else 0.0,
         tail=tail,
         stroke=None if chosen is None else leads_view.stroke(chosen),
         place=f"{ctx.job_id} {state.photo}",

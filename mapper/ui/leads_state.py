@@ -59,6 +59,7 @@ class PageState:
     channel: str | None = None  # the only channel whose leads are drawn
     # What the next lead picked is for: "give" it the chosen one's line, "join" it to the chosen
     picking: str = ""
+    by_hand: str | None = None  # the lead that is drawn by hand now, as long as it is chosen
     swap: str | None = None  # the lead that was picked for the line and has one of its own
     meeting: str | None = None  # key of the open crossing looked at
     leave: bool = False  # for the crossing desk, with that crossing
@@ -105,6 +106,8 @@ def state_of(ctx: Context) -> PageState:
         state.look = None  # another lead was taken up
     if state.channel not in {channel.id for channel in ctx.job.plate.channels}:
         state.channel = None
+    if state.by_hand != state.chosen:
+        state.by_hand = None
     _to_address(LEAD_PARAM, state.chosen)
     _to_address(PHOTO_PARAM, state.photo)
     return state

@@ -7,19 +7,28 @@ from collections.abc import Callable
 
 from mapper.errors import MapperError, shown
 from mapper.records import RENAME_DEPENDS_ON, ExpectedLead, TracedLead, lead_changes, rename_changes
-from mapper.ui import leads_again, leads_offers, leads_state, leads_tools, leads_tracing, leads_view
+from mapper.ui import (
+    leads_again,
+    leads_by_hand,
+    leads_offers,
+    leads_state,
+    leads_tools,
+    leads_tracing,
+    leads_view,
+)
 from mapper.ui.canvas import Operation
 from mapper.ui.leads_sight import Sight
 from mapper.ui.leads_state import PageState
 from mapper.ui.leads_view import LeadRow
 from mapper.ui.session import LOOK_WORDS, Context
 
-__all__ = ["REDO", "canvas_operation", "list_operation", "rename"]
+__all__ = ["HAND", "REDO", "canvas_operation", "list_operation", "rename"]
 
 OFFER_KEYS = ("1", "2", "3", "q")  # it is the first, second, third lead of its drop; no lead
 REDO = "Ctrl+Y"
+HAND = "Insert"  # beside Delete; every letter has its meaning already
 # They change only what is looked at
-PAGE_KEYS = ("n", "o", "i", "v", "p", "d", "a", "j", "w", "c", "g", "t")
+PAGE_KEYS = ("n", "o", "i", "v", "p", "d", "a", "j", "w", "c", "g", "t", HAND)
 
 
 def list_operation(ctx: Context, state: PageState, op: Operation) -> None:
@@ -173,6 +182,8 @@ def _page_key(ctx: Context, state: PageState, op: Operation) -> None:
             state.chosen, state.only = None, False
     elif key == "d":
         leads_state.next_doubt(ctx, state)
+    elif key == HAND:
+        state.by_hand = None if state.by_hand else state.chosen
     elif key == "c":
         state.beside = not state.beside
     elif key == "w":
@@ -220,6 +231,10 @@ def _edit_chosen(ctx: Context, state: PageState, op: Operation, row: LeadRow) ->
         "b": (
             f"Lay {name} along the channel",
             lambda: leads_tracing.bridge(lead, sight.plate, stretch),
+        ),
+        "stroke": (
+            f"Draw {name} by hand",
+            lambda: leads_by_hand.drawn(lead, sight, op.points_px),
         ),
         "x": (f"Cut {name}", lambda: leads_tools.cut(lead, sight, stretch, at)),
         "y": (f"Confirm a run of {name}", lambda: leads_tools.confirm(lead, stretch)),

@@ -15,6 +15,7 @@ from mapper.records import Job, Stretch, TracedLead, lead_changes
 from mapper.records.document import key_of
 from mapper.ui.leads_bridging import bridged
 from mapper.ui.leads_sight import Sight
+from mapper.ui.leads_split import first_part, nearest_on
 from mapper.ui.leads_tracing import exit_at, find_stretch, joints, stretch_id
 
 __all__ = ["confirm", "cut", "doubtful", "doubts", "given_to", "join_changes", "joined"]
@@ -64,12 +65,15 @@ def cut(
     index = find_stretch(lead, stretch)
     old = lead.stretches[index]
     line = sight.photo_from_stretch(old)
-    at, part = _nearest(line, np.array(at_px, dtype=float))
-    if at + part < 1e-3 and index == 0:
+    parts, away = nearest_on(line, np.array(at_px, dtype=float))
+    at = int(np.argmin(away))
+    part = float(parts[at])
+    head = first_part(old, at, part)
+    if head is None and index == 0:
         raise MapperError("That is the very start; remove its point with Delete instead.")
     kept = lead.stretches[:index]
-    if at + part >= 1e-3:
-        kept = (*kept, _first_part(old, at, part))
+    if head is not None:
+        kept = (*kept, head)
     return replace(lead, stretches=kept, exit=None, finished=False)
 
 
@@ -164,34 +168,4 @@ def _turned(stretch: Stretch) -> Stretch:
         points_mm=stretch.points_mm[::-1],
         points_px=None if stretch.points_px is None else stretch.points_px[::-1],
         depth_mm=depth[::-1] if isinstance(depth, tuple) else depth,
-    )
-
-
-def _nearest(line: np.ndarray, point: np.ndarray) -> tuple[int, float]:
-    """Segment of a line (N, 2) nearest to a point, and the part 0..1 of the way along it."""
-    start, along = line[:-1], np.diff(line, axis=0)
-    square = np.maximum((along**2).sum(axis=1), 1e-12)
-    part = np.clip(((point - start) * along).sum(axis=1) / square, 0, 1)
-    at = int(np.argmin(((start + part[:, None] * along - point) ** 2).sum(axis=1)))
-    return at, float(part[at])
-
-
-def _first_part(stretch: Stretch, at: int, part: float) -> Stretch:
-    def points(values: Any) -> tuple[tuple[float, float], ...] | None:
-        if values is None:
-            return None
-        a, b = np.array(values[at]), np.array(values[at + 1])
-        x, y = a + part * (b - a)
-        head = values[: at + 1] if part > 1e-3 else values[:at]
-        return (*head, (float(x), float(y)))
-
-    depth = stretch.depth_mm
-    if isinstance(depth, tuple):
-        middle = depth[at] + part * (depth[at + 1] - depth[at])
-        depth = (*(depth[: at + 1] if part > 1e-3 else depth[:at]), middle)
-    return replace(
-        stretch,
-        points_mm=points(stretch.points_mm),
-        points_px=points(stretch.points_px),
-        depth_mm=depth,
     )

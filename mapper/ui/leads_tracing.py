@@ -34,8 +34,10 @@ __all__ = [
     "move",
     "remove",
     "set_seen",
+    "settled",
     "straighten",
     "stretch_id",
+    "thinned",
 ]
 
 SHORT_RUN_MM = 4.0  # shorter runs are not told apart from what lies around them
@@ -127,7 +129,7 @@ def extend(lead: TracedLead, sight: Sight, click_px: Pixel, straight: bool = Fal
     end = joints(lead)[-1]
     new = _between(sight, end, click_px, None, straight)
     old = () if _is_start(lead) else lead.stretches
-    return _settled(replace(lead, stretches=(*old, *new)), sight.plate)
+    return settled(replace(lead, stretches=(*old, *new)), sight.plate)
 
 
 def move(lead: TracedLead, sight: Sight, joint_id: str, to_px: Pixel) -> TracedLead:
@@ -321,7 +323,7 @@ def _between(
             ends_mm = [(float(x), float(y)) for x, y in points_mm[[first, last]]]
             pieces.append(bridged(sight.plate, *ends_mm))
             continue
-        keep = _thinned(points_px[part])
+        keep = thinned(points_px[part])
         pieces.append(
             Stretch(
                 points_mm=tuples(points_mm[part][keep]),
@@ -374,7 +376,7 @@ def _runs(points_mm: np.ndarray, confidence: np.ndarray) -> list[tuple[int, int,
     return [(int(a), int(b), bool(seen[a])) for a, b in zip(bounds[:-1], bounds[1:], strict=True)]
 
 
-def _settled(lead: TracedLead, plate: Plate) -> TracedLead:
+def settled(lead: TracedLead, plate: Plate) -> TracedLead:
     """Finish a lead whose end has come to an exit; what hangs out of the plate is cut off."""
     end = joints(lead)[-1]
     exit_ = exit_at(plate, end.mm)
@@ -398,7 +400,7 @@ def _settled(lead: TracedLead, plate: Plate) -> TracedLead:
     return replace(lead, stretches=stretches, exit=exit_.id, finished=True)
 
 
-def _thinned(points_px: np.ndarray) -> np.ndarray:
+def thinned(points_px: np.ndarray) -> np.ndarray:
     """Indices of the points that are needed to draw a line; ends always."""
     if len(points_px) <= 2:
         return np.arange(len(points_px))

@@ -32,6 +32,7 @@ KEY_LIST = {
     "s": "straight or traced, the same run",
     "b": "by the channel, unseen, the same run",
     "y": "the run in doubt is right",
+    "Insert": "draw along the lead by hand, or stop it; with Shift held a drag draws at once",
     "x": "cut under the pointer",
     "f": "finish, or go on with it",
     "j": "join another piece",
@@ -64,6 +65,12 @@ def hint(ctx: Context, state: PageState, chosen: LeadRow | None, meeting: Crossi
         return f"Pick the piece that goes on from the end of {name}; V to leave it."
     if picking:
         return f"Pick the lead that the line of {name} really is; V to leave it as it is."
+    if state.by_hand == chosen.id:
+        line = "the pocket to the exit" if chosen.state == "missing" else "its line to its line"
+        return (
+            f"{name}: draw along the lead, from {line}; what lay between is replaced. Two fingers "
+            "or the wheel move the photo. Insert ends it."
+        )
     if chosen.state == "missing":
         return f"{name}: click where it leaves the nozzle of {shown(chosen.drop, 40)}."
     if chosen.state == "unfinished":
@@ -75,7 +82,10 @@ def hint(ctx: Context, state: PageState, chosen: LeadRow | None, meeting: Crossi
     onward = "N for the next."
     if next_untraced(lead_rows(ctx.job), chosen.id) is None:
         onward = "Every lead is traced: G for the next open crossing."
-    return f"{name} is traced to {exit_name}. Drag a point or the line to mend it. {onward}"
+    return (
+        f"{name} is traced to {exit_name}. To mend it, drag a point or the line, or draw over it "
+        f"with Shift held. {onward}"
+    )
 
 
 def offer_hint(waiting: list[tuple[int, Offer, list[ExpectedLead]]]) -> str:
@@ -110,6 +120,8 @@ def keys(ctx: Context, chosen: LeadRow | None, state: PageState) -> dict[str, st
     keys |= {"n": "next", "z": "undo"}
     if job.redo_label is not None:
         keys[leads_steps.REDO] = "redo"
+    if chosen is not None:
+        keys[leads_steps.HAND] = "stop drawing" if state.by_hand else "draw by hand"
     if drawn:
         keys |= {"u": "unseen", "x": "cut here"}
     if chosen is None:

@@ -21,6 +21,7 @@ class PhotoCanvas {
     this.view = null;
     this.loupe = new Loupe(this);
     this.drag = new Drag(this);
+    this.stroke = new Stroke(this);
     this.ahead = new LinesAhead(this);
     this.panes = new Panes(this);
     this.pointers = new Pointers(this);

@@ -40,6 +40,9 @@ look    pan and zoom only; lines and markers with `pick=True` can be clicked.
 point   a click on free ground is an operation `point` (fit clicks, drawing a channel).
 trace   as `point`, but the line from `tail` follows the wire: the browser asks the route
         `/photo/<token>/trace` for it and draws it before Python has dealt with the click.
+draw    a drag is an operation `stroke`, whatever lies under it; two fingers, the wheel, the
+        space bar or another button move the photo. With `draws=True` a drag with Shift is a
+        stroke in the other tools, too.
 
 Handles can be dragged with every tool (`move`), removed with Delete (`remove`) and clicked
 (`select`). A line with `pick=True` can be clicked (`select`); with `drag=True` it can be
@@ -54,6 +57,7 @@ Operations
   move    (id, x_px, y_px)           a handle was dragged there
   insert  (id, x_px, y_px)           a line was grabbed and dragged there
   remove  (id)                       Delete on the selected or pointed-at handle
+  stroke  (points_px)                the way of a drag with the tool `draw`, or with Shift
   key     (key, x_px, y_px, id)      one of the page's `keys`; id: the line, marker or handle
                                      under the pointer, if any (a line with `drag` before others,
                                      and before its handles, but for Delete); while the view is
@@ -101,7 +105,9 @@ __all__ = [
     "take_operations",
 ]
 
-Tool = Literal["look", "point", "trace"]
+Tool = Literal["look", "point", "trace", "draw"]
+
+MOST_STROKE_POINTS = 4000  # the browser thins a longer one
 
 
 @dataclass(frozen=True)
@@ -122,6 +128,7 @@ class Operation:
     shift: bool = False
     photo: str = ""
     near_px: tuple[float, float] | None = None
+    points_px: tuple[tuple[float, float], ...] = ()
 
 
 class _Acknowledged:
@@ -150,12 +157,23 @@ _ACKNOWLEDGED = _Acknowledged()
 _JS_PARTS = tuple(
     f"{name}.js"
     for name in (
-        *("geometry", "frames", "operations", "tiles", "drawing", "views", "hits", "loupe", "drag"),
+        *(
+            "geometry",
+            "frames",
+            "operations",
+            "tiles",
+            "drawing",
+            "views",
+            "hits",
+            "loupe",
+            "drag",
+            "stroke",
+        ),
         *("pointer", "ahead", "elements", "panes", "tools", "keys"),
         "canvas",
     )
 )
-_TYPES = {"point", "select", "move", "insert", "remove", "key", "undo", "redo"}
+_TYPES = {"point", "select", "move", "insert", "remove", "stroke", "key", "undo", "redo"}
 
 
 def _asset(name: str) -> str:
@@ -189,6 +207,16 @@ def _place(value: Any) -> tuple[float, float] | None:
     return None if x is None or y is None else (x, y)
 
 
+def _way(value: Any) -> tuple[tuple[float, float], ...]:
+    """Points of a stroke sent as [x, y, x, y, ...]; empty if malformed."""
+    if not isinstance(value, list) or len(value) % 2 or len(value) > 2 * MOST_STROKE_POINTS:
+        return ()
+    numbers = [_number(one) for one in value]
+    if None in numbers:
+        return ()
+    return tuple(zip(numbers[::2], numbers[1::2], strict=True))
+
+
 def _text(value: Any) -> str | None:
     return value if isinstance(value, str) else None
 
@@ -207,6 +235,9 @@ def read_operation(sent: Any) -> tuple[Operation, str, int] | None:
     x, y = _number(sent.get("x")), _number(sent.get("y"))
     if kind in {"point", "move", "insert"} and (x is None or y is None):
         return None
+    way = _way(sent.get("points")) if kind == "stroke" else ()
+    if kind == "stroke" and len(way) < 2:
+        return None
     operation = Operation(
         uid=f"{client}-{number}",
         type=kind,
@@ -218,6 +249,7 @@ def read_operation(sent: Any) -> tuple[Operation, str, int] | None:
         shift=sent.get("shift") is True,
         photo=_text(sent.get("photo")) or "",
         near_px=_place(sent.get("near")),
+        points_px=way,
     )
     return operation, client, number
 
@@ -277,6 +309,7 @@ def photo_canvas(
     look_at: Mapping[str, Any] | None = None,
     empty: str = "No photo yet. Add photos first.",
     drag_preview: bool = False,
+    draws: bool = False,
 ) -> list[Operation]:
     """Draw the canvas and return operations that came in since `take_operations` (mostly none).
 
@@ -302,6 +335,7 @@ def photo_canvas(
         they are given for one photo and the next, the view stays at the same place of the plate
         when the photo is changed.
     panes : other photos, of which the first three that show the place are drawn beside.
+    draws : a drag with Shift is an operation `stroke`.
     drag_preview : while a handle is dragged, ask `SHELF.dragged` what it would do and show that.
     look_at : {"id": any text, "x": px, "y": px, "span": px wide} jumps there once per id, or
         {"id": ..., "box": [x0, y0, x1, y1]}; with "asked": true not if, since the last press
@@ -339,6 +373,7 @@ def photo_canvas(
         "snap": float(snap_reach_px),
         "lookAt": dict(look_at) if look_at else None,
         "dragPreview": drag_preview,
+        "draws": draws,
         "ack": acknowledgement(key),
     }
     _mount(key=key, data=data, on_ops_change=_noted)

@@ -196,6 +196,10 @@ function drawScene(ctx, scene, state, view, size, withTags, ahead) {
     strokeLine(ctx, screenPoints({ pts: line.points }, view, size), scene.stroke, false);
     thread = [line.end];
   }
+  const strokes = state.pending.filter((op) => op.type === "stroke" && op.photo === scene.token).map((op) => op.points);
+  for (const pts of state.way?.length ? [...strokes, state.way] : strokes) {
+    strokeLine(ctx, screenPoints({ pts }, view, size), scene.stroke, false);
+  }
   if (state.preview && !state.drag) {
     const points = screenPoints({ pts: state.preview }, view, size);
     strokeLine(ctx, points, { width: 2, color: "#ffffff", dash: [7, 4], alpha: 0.95, halo: true }, false);

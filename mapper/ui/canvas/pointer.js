@@ -63,12 +63,14 @@ class Pointers {
     const touch = event.pointerType === "touch";
     canvas.state.touch = touch;
     const free = this.space || event.button === 1 || event.button === 2;
-    this.press = { id: event.pointerId, x, y, lastX: x, lastY: y, touch, shift: event.shiftKey,
-      button: event.button, moved: false, aim: false, free, hit: free ? null : hitAt(canvas, x, y, touch),
+    const draws = !free && event.button === 0 && canvas.stroke.drawsWith(event.shiftKey);
+    const held = !free && canvas.scene.tool !== "draw"; // a line or a handle can be meant
+    this.press = { id: event.pointerId, x, y, lastX: x, lastY: y, touch, shift: event.shiftKey, draws,
+      button: event.button, moved: false, aim: false, free, hit: held ? hitAt(canvas, x, y, touch) : null,
       // in a bundle half a pixel decides which line is nearest: a drag is about the own one
-      grip: free ? null : hitAt(canvas, x, y, touch, true) };
-    if (!free && !this.press.hit && event.button === 0 && !event.shiftKey) canvas.pressAt(x, y);
-    if (touch) {
+      grip: held ? hitAt(canvas, x, y, touch, true) : null };
+    if (!free && !draws && !this.press.hit && event.button === 0 && !event.shiftKey) canvas.pressAt(x, y);
+    if (touch && !draws) {
       this.press.timer = setTimeout(() => {
         if (!this.press || this.press.moved || canvas.scene.tool === "look") return;
         this.press.aim = true;
@@ -83,6 +85,7 @@ class Pointers {
     this.canvas.state.drag = null;
     if (!this.canvas.state.pending.length) this.canvas.drag.end();
     this.canvas.loupe.aim = null;
+    this.canvas.stroke.drop();
     this.canvas.redraw();
   }
 
@@ -114,6 +117,7 @@ class Pointers {
     const slop = press.touch ? FINGER_SLOP : CLICK_SLOP;
     if (!press.moved && Math.hypot(x - press.x, y - press.y) > slop) press.moved = true;
     if (press.aim) canvas.pointAt(x, y, true);
+    else if (press.moved && press.draws) canvas.stroke.to(press, x, y);
     else if (press.moved) {
       const can = press.grip && (press.grip.kind === "handle" || press.grip.drag);
       if (can) canvas.drag.to(press.grip, x, y, press.touch);
@@ -138,12 +142,13 @@ class Pointers {
     const [x, y] = this.place(event);
     const dragged = press.moved && !press.aim && press.grip && canvas.state.drag;
     if (dragged) canvas.drag.drop(press.grip, x, y);
+    else if (press.moved && press.draws) canvas.stroke.done(x, y);
     else if (press.aim) canvas.click(x, y, null, press.shift);
-    else if (!press.moved && press.button === 0 && !press.free) {
+    else if (!press.moved && press.button === 0 && !press.free && canvas.scene.tool !== "draw") {
       canvas.click(press.x, press.y, press.hit, press.shift);
     }
     this.stopPress();
-    if (press.touch) canvas.touched(x, y);
+    if (press.touch) canvas.touched(press.draws ? press.x : x, press.draws ? press.y : y);
     else canvas.pointAt(x, y, false);
   }
 
