@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -14,6 +14,7 @@ from mapper.trace.links import link_elements
 from mapper.trace.loops import with_loops
 from mapper.trace.middle import centred
 from mapper.trace.model import BURIED, Trace, TraceError
+from mapper.trace.pattern import second_colour
 from mapper.trace.refine import smooth_line
 from mapper.trace.search import (
     BRIDGE_RATE,
@@ -75,9 +76,11 @@ def trace_between(
         [p if s is None else _beside(p, s) for p, s in zip(clicks, seen, strict=True)]
     )
     lead = _lead(layer, snaps, width_px, places)
-    chain = _chain(lead, hidden=False)
-    if len(chain) < 2 or _farthest_step(chain) > LEAP:
-        chain = _chain(lead, hidden=True)
+    chain = _found(lead)
+    second = second_colour(layer.lab, chain.xy, width_px * layer.scale, lead.colours)
+    if second is not None:
+        lead = _lead(layer, [*snaps, replace(snaps[0], colour=second)], width_px, places)
+        chain = _found(lead)
     if len(chain) < 2:
         return _blind(clicks)
     line = _as_trace(layer.to_photo(chain.xy), chain, lead.colours, width_px, places[[0, -1]])
@@ -113,6 +116,13 @@ def _lead(layer: Layer, snaps: list[Snap], width_px: float, places: np.ndarray) 
     window = layer.lab[low[1] : high[1] + 1, low[0] : high[0] + 1]
     own = elements_of_colour(np.ascontiguousarray(window), colours, spread).shifted(*low)
     return _Lead(layer, colours, width_px, places, low, high, own)
+
+
+def _found(lead: _Lead) -> Elements:
+    chain = _chain(lead, hidden=False)
+    if len(chain) < 2 or _farthest_step(chain) > LEAP:
+        chain = _chain(lead, hidden=True)
+    return chain
 
 
 def _chain(lead: _Lead, hidden: bool) -> Elements:

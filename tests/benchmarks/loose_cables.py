@@ -19,6 +19,8 @@ import cv2
 import numpy as np
 from scipy.interpolate import CubicSpline
 
+from tests.benchmarks.sleeves import random_sleeve
+
 __all__ = [
     "Cable",
     "Cross",
@@ -32,6 +34,8 @@ __all__ = [
 ]
 
 Ground = Literal["plain", "printed", "loops"]
+# Of the harder pictures: shares of leads, and the shadow's length over the height at most.
+LIKE_GROUND, SLEEVED, FLATTEST = 0.15, 0.4, 1.75
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,8 +68,10 @@ class Scene:
     crosses: tuple[Cross, ...]
 
 
-def loose_cables(rng: np.random.Generator, ground: Ground, size_px=(900, 1200)) -> Scene:
-    """One random picture (height, width) with 2 to 6 cables."""
+def loose_cables(
+    rng: np.random.Generator, ground: Ground, size_px=(900, 1200), harder: bool = False
+) -> Scene:
+    """One random picture (height, width) with 2 to 6 cables; `harder`: see `drawn`."""
     height, width = size_px
     count = int(rng.integers(2, 6 if ground != "printed" else 5))
     base_width = float(np.exp(rng.uniform(np.log(5), np.log(22))))
@@ -82,7 +88,7 @@ def loose_cables(rng: np.random.Generator, ground: Ground, size_px=(900, 1200)) 
         looks.append((w, colour))
     heights = cable_heights(rng, curves, [w for w, _ in looks])
     image = _ground(rng, height, width, printed=ground == "printed")
-    image, cables = drawn(rng, image, curves, heights, looks)
+    image, cables = drawn(rng, image, curves, heights, looks, harder)
     return Scene(image, cables, tuple(crosses(cables, heights)))
 
 
@@ -200,10 +206,13 @@ def drawn(
     curves: list[np.ndarray],
     heights: list[np.ndarray],
     looks: list[tuple[float, np.ndarray]],
+    harder: bool = False,
 ) -> tuple[np.ndarray, tuple[Cable, ...]]:
     """Cables with `curves` (N, 2) px, `heights` (N,) px and (width px, BGR colour) on `ground`.
 
-    BGR uint8 picture and the cables with what of them is seen.
+    `harder`, for training: leads with a sleeve of `tests.benchmarks.sleeves`, leads hardly told
+    from the ground by colour, light that comes in flat, dark shadows. BGR uint8 picture and the
+    cables with what of them is seen.
     """
     height, width = ground.shape[:2]
     zoom = 2
@@ -215,6 +224,8 @@ def drawn(
     flat = canvas.reshape(-1, 3)
     light = rng.normal(0, 1, 2)
     light = light / np.hypot(*light) * rng.uniform(0.1, 0.9)
+    if harder:
+        light = light / np.hypot(*light) * rng.uniform(0.1, FLATTEST)
     sun = np.array([*light, 1.0]) / np.hypot(1.0, np.hypot(*light))
     gloss, ambient = rng.uniform(0, 0.9) ** 2, rng.uniform(0.35, 0.8)
     braid = rng.random() < 0.3
@@ -229,11 +240,19 @@ def drawn(
         nx, ny = -dy / norm, dx / norm
         u = np.linspace(-0.98, 0.98, max(int(w * zoom / 0.45), 5))
         up = np.sqrt(1 - u**2)
-        px = (x[:, None] + 0.5 * w * u * nx[:, None] + 0.5) * zoom - 0.5
-        py = (y[:, None] + 0.5 * w * u * ny[:, None] + 0.5) * zoom - 0.5
-        pz = (zc[:, None] + 0.5 * w * up) * zoom
+        outline, dark, skin = 1.0, 1.0, colour
+        if harder and rng.random() < LIKE_GROUND:
+            there = np.round(curve[n // 2]).astype(int)
+            skin = colour = ground[there[1], there[0]] * rng.uniform(0.75, 1.25)
+        if harder and rng.random() < SLEEVED:
+            outline, dark, share = random_sleeve(rng)(s / w, np.arcsin(u))
+            second = _cable_colour(rng)
+            skin = colour + share[..., None] * (second - colour)
+        px = (x[:, None] + 0.5 * w * outline * u * nx[:, None] + 0.5) * zoom - 0.5
+        py = (y[:, None] + 0.5 * w * outline * u * ny[:, None] + 0.5) * zoom - 0.5
+        pz = (zc[:, None] + 0.5 * w * outline * up) * zoom
         shade = np.clip(u * (nx * sun[0] + ny * sun[1])[:, None] + up * sun[2], 0, 1)
-        value = ambient + (1 - ambient) * shade
+        value = (ambient + (1 - ambient) * shade) * dark
         if braid:
             pitch = 0.9 * w
             value = value * (
@@ -243,7 +262,7 @@ def drawn(
                 * np.sin(2 * np.pi * (s[:, None] / pitch - u))
             )
         glint = gloss * 160 * shade ** rng.uniform(15, 60)
-        rgb = value[..., None] * colour + glint[..., None]
+        rgb = value[..., None] * skin + glint[..., None]
         ix, iy = np.round(px).astype(int), np.round(py).astype(int)
         ok = (ix >= 0) & (ix < w2) & (iy >= 0) & (iy < h2)
         pix = (iy * w2 + ix)[ok]
@@ -267,7 +286,8 @@ def drawn(
     shaded = (shadow_map[qy * w2 + qx] > depth + 2.5 * zoom).reshape(h2, w2).astype(np.float32)
     soft = rng.uniform(0.6, 4.0) * zoom
     shaded = cv2.GaussianBlur(shaded, (0, 0), soft)
-    canvas = flat.reshape(h2, w2, 3) * (1 - rng.uniform(0.15, 0.6) * shaded)[..., None]
+    dark = rng.uniform(0.15, 0.9 if harder else 0.6)
+    canvas = flat.reshape(h2, w2, 3) * (1 - dark * shaded)[..., None]
     image = cv2.resize(canvas, (width, height), interpolation=cv2.INTER_AREA)
     yy, xx = np.mgrid[0:height, 0:width].astype(np.float32)
     tilt = rng.uniform(-0.25, 0.25, 2)

@@ -304,6 +304,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("what", choices=("make", "measure"))
     parser.add_argument("folder", type=Path)
+    parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--count", type=int, default=8)
     chosen = parser.parse_args()
@@ -312,11 +313,11 @@ def main() -> None:
     if chosen.what == "measure":
         from tests.benchmarks.lit_measured import measure_all
 
-        measure_all(chosen.folder, KINDS, numbers)
+        measure_all(chosen.folder, chosen.kinds, numbers)
         return
     chosen.folder.mkdir(parents=True, exist_ok=True)
     for number in numbers:
-        for kind in KINDS:
+        for kind in chosen.kinds:
             if not (chosen.folder / f"{kind}_{number:03d}.json").exists():
                 make(chosen.folder, kind, number)
                 print(kind, number, flush=True)

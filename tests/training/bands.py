@@ -9,14 +9,14 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-__all__ = ["run", "saved", "with_other_hues"]
+__all__ = ["run", "saved", "started", "with_other_hues"]
 
 
 def run(
     doc: str,
     first: str,
     make: Callable[[Path, int, int], None],
-    fit: Callable[[Path, Path, int], None],
+    fit: Callable[..., None],
     rounds: int,
 ) -> None:
     """The command: `first` FOLDER makes the pictures, `fit` FOLDER OUT.npz learns from them."""
@@ -27,12 +27,21 @@ def run(
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--scenes", type=int, default=600)
     parser.add_argument("--rounds", type=int, default=rounds)
+    parser.add_argument("--start", type=Path, help="weights to go on from")
     chosen = parser.parse_args()
     cv2.setNumThreads(1)
     if chosen.what == first:
         make(chosen.folder, chosen.first, chosen.scenes)
     else:
-        fit(chosen.folder, chosen.out, chosen.rounds)
+        fit(chosen.folder, chosen.out, chosen.rounds, *([chosen.start] if chosen.start else []))
+
+
+def started(torch, net, start: Path) -> None:
+    """Weights that `saved` wrote, into a net of the same dense layers."""
+    stored = np.load(start)
+    for n, layer in enumerate(v for v in net if hasattr(v, "weight")):
+        layer.weight.data = torch.from_numpy(stored[f"w{n}"].astype(np.float32))
+        layer.bias.data = torch.from_numpy(stored[f"b{n}"].astype(np.float32))
 
 
 def saved(net, out: Path) -> None:

@@ -24,15 +24,15 @@ SKINS = (  # BGR of common insulations
 
 
 def laid_leads(
-    rng: np.random.Generator, size_px: tuple[int, int] = (640, 900)
+    rng: np.random.Generator, size_px: tuple[int, int] = (640, 900), harder: bool = False
 ) -> tuple[np.ndarray, tuple[Cable, ...]]:
     """One random picture (height, width), BGR uint8, and its leads with what of them is seen."""
-    image, cables, _ = laid(rng, size_px)
+    image, cables, _ = laid(rng, size_px, harder)
     return image, cables
 
 
 def laid(
-    rng: np.random.Generator, size_px: tuple[int, int] = (640, 900)
+    rng: np.random.Generator, size_px: tuple[int, int] = (640, 900), harder: bool = False
 ) -> tuple[np.ndarray, tuple[Cable, ...], list[np.ndarray]]:
     """As `laid_leads`, and the height of each lead's middle line above the floor, px."""
     height, width = size_px
@@ -58,7 +58,7 @@ def laid(
             colour = palette[int(rng.integers(0, len(palette)))] + rng.normal(0, 3, 3)
             looks.append((breadth, np.clip(colour, 4, 250)))
     if not curves:
-        return laid(rng, size_px)
+        return laid(rng, size_px, harder)
     lifted = cable_heights(rng, curves, [b for b, _ in looks])
     heights = [np.maximum(h, up) for h, up in zip(heights, lifted, strict=True)]
     floor = np.zeros((height, width), np.uint8)
@@ -68,7 +68,7 @@ def laid(
     ends = [tuple(int(v) for v in c[0]) for c in branches]
     for end in ends:
         cv2.circle(floor, end, int(rng.uniform(1.5, 3) * half), 255, -1, cv2.LINE_AA)
-    image, cables = drawn(rng, _plate(rng, floor), curves, heights, looks)
+    image, cables = drawn(rng, _plate(rng, floor), curves, heights, looks, harder)
     picture = _shaded(rng, image.astype(np.float32), floor, w)
     hidden = np.zeros((height, width), np.float32)
     for _ in range(int(rng.integers(0, 7))):

@@ -21,28 +21,30 @@ from mapper.trace.ground import Ground
 from mapper.trace.likely import FACTS
 from mapper.trace.snap import banded
 from tests.benchmarks.loose_cables import loose_cables
-from tests.training.bands import run, saved, with_other_hues
+from tests.training.bands import run, saved, started, with_other_hues
 from tests.training.laid_leads import laid_leads
 
 SEED = 31
 CLICKS = 36  # for each scene
 MOST = 40  # candidates of one click
 PART = 20  # scenes in one file
+FIRST_HARDER = 1000  # scenes from there on are of the harder pictures
 OFF_MIDDLE = 0.3  # in widths: a line farther off is not this lead's
 OFF_ANGLE = np.sin(np.radians(20))
 OFF_WIDTH = 0.2  # in log width: deviation by which a line's width may be wrong
 HIDDEN = (48, 24)
 BATCH = 128
-LEARN = 2e-3
+LEARN, LEARN_MORE = 2e-3, 5e-4  # from the beginning, and from weights that are there
 NONE_SHARE = 0.12  # of the clicks: anywhere in the picture
 
 
 def scene(number: int) -> tuple[np.ndarray, tuple]:
     rng = np.random.default_rng([SEED, number])
+    harder = number >= FIRST_HARDER
     if number % 2:
-        return laid_leads(rng)
+        return laid_leads(rng, harder=harder)
     kind = ("plain", "printed", "loops")[int(rng.integers(0, 3))]
-    made = loose_cables(rng, kind, (640, 900))
+    made = loose_cables(rng, kind, (640, 900), harder)
     return made.image_bgr, made.cables
 
 
@@ -129,7 +131,7 @@ def load(folder: Path) -> tuple[dict[str, np.ndarray], np.ndarray]:
     return whole, np.concatenate(held)
 
 
-def fit(folder: Path, out: Path, rounds: int) -> None:
+def fit(folder: Path, out: Path, rounds: int, start: Path | None = None) -> None:
     """Maximise the share that goes to candidates of the lead meant, or to none of them."""
     import torch
     from torch import nn
@@ -151,6 +153,9 @@ def fit(folder: Path, out: Path, rounds: int) -> None:
         nn.ReLU(),
         nn.Linear(HIDDEN[1], 2),
     )
+    if start is not None:
+        started(torch, net, start)
+    pace_of = LEARN if start is None else LEARN_MORE
     training, testing = (torch.from_numpy(np.flatnonzero(held == k)) for k in (False, True))
 
     def losses(pick: torch.Tensor, vary: bool):
@@ -175,8 +180,8 @@ def fit(folder: Path, out: Path, rounds: int) -> None:
         return miss, off, right.float().mean()
 
     steps = rounds * (len(training) // BATCH)
-    best = torch.optim.AdamW(net.parameters(), lr=LEARN, weight_decay=1e-2)
-    pace = torch.optim.lr_scheduler.OneCycleLR(best, LEARN, total_steps=steps + rounds)
+    best = torch.optim.AdamW(net.parameters(), lr=pace_of, weight_decay=1e-2)
+    pace = torch.optim.lr_scheduler.OneCycleLR(best, pace_of, total_steps=steps + rounds)
     for number in range(rounds):
         net.train()
         for pick in training[torch.randperm(len(training))].split(BATCH):
@@ -187,7 +192,7 @@ def fit(folder: Path, out: Path, rounds: int) -> None:
             (miss + 5 * off).backward()
             best.step()
             pace.step()
-        if number % 5 == 4:
+        if number % 5 == 4 or number == 0:
             net.eval()
             with torch.no_grad():
                 miss, off, right = (float(v) for v in losses(testing, False))
