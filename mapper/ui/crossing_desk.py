@@ -18,18 +18,31 @@ from mapper.ui import looks
 from mapper.ui.findings import meeting_key
 from mapper.ui.session import Context
 
-__all__ = ["KEYS", "NOT_YET_S", "Answered", "Desk", "desk_of", "in_turn", "take_back", "too_quick"]
+__all__ = [
+    "ALONG",
+    "KEYS",
+    "NOT_YET_S",
+    "Answered",
+    "Desk",
+    "along_key",
+    "desk_of",
+    "in_turn",
+    "take_back",
+    "too_quick",
+]
 
 # Neighbours on the number row and on the number pad, so that one hand is enough.
 KEYS = {"a": "1", "b": "2", "apart": "3", "pass": "4", "take back": "5", "tool": "6"}
 NOT_YET_S = math.inf  # the next meeting is not on the screen yet
 LEAST_LOOK_S = 0.4  # an answer sooner than this after the one before was meant for that one
+ALONG = "along "  # begins the key of an answer that was given for a lead all along
 _DESK = "crossing desk"  # session state
 
 
 @dataclass(frozen=True)
 class Answered:
-    """An answer given here: key of the meeting, the edit's label (None: passed over)."""
+    """An answer given here: key of the meeting (or of a lead all along), the edit's label (None:
+    passed over)."""
 
     key: str
     label: str | None
@@ -62,14 +75,19 @@ def in_turn(meetings: Sequence[Crossing], passed: Sequence[str]) -> list[Crossin
     return sorted(meetings, key=lambda one: turn.get(meeting_key(one), 0))
 
 
-def too_quick(desk: Desk) -> bool:
+def along_key(lead: str) -> str:
+    """What names an answer for a lead all along, as `meeting_key` names a meeting."""
+    return f"{ALONG}{lead}"
+
+
+def too_quick(desk: Desk, pictures: int = 1) -> bool:
     """Whether a key was pressed before anybody can have seen the meeting on the screen.
 
     A key pressed twice must not answer the next crossing unseen, however long the page takes to
-    draw it. Each press too early starts the wait anew.
+    draw it. Each press too early starts the wait anew. Several pictures take longer to see.
     """
     now_s = time.monotonic()
-    if desk.shown_at_s is None or now_s - desk.shown_at_s >= LEAST_LOOK_S:
+    if desk.shown_at_s is None or now_s - desk.shown_at_s >= LEAST_LOOK_S * pictures:
         return False
     desk.shown_at_s = now_s
     looks.say("That key came before this place was on the screen, so it was not taken.")

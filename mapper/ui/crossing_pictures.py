@@ -29,6 +29,7 @@ __all__ = [
     "lines_near",
     "looked_at",
     "photos_that_show",
+    "photos_with",
     "picture_controls",
     "pictures",
     "stamp_of",
@@ -64,17 +65,22 @@ def lead_words(meeting: Crossing, side: str) -> str:
 
 def photos_that_show(ctx: Context, findings: Findings, meeting: Crossing) -> list[View]:
     """Fitted photos in which the place lies, the most telling first."""
+    return photos_with(ctx, findings, meeting.x_mm, meeting.y_mm)
+
+
+def photos_with(ctx: Context, findings: Findings, x_mm: float, y_mm: float) -> list[View]:
+    """Fitted photos in which a place of the plate lies, the most telling first."""
     plate = findings.traced.plate
-    depth_mm = float(plate.lead_depth_mm(np.array([[meeting.x_mm, meeting.y_mm]]))[0])
+    depth_mm = float(plate.lead_depth_mm(np.array([[x_mm, y_mm]]))[0])
     views = []
     for entry in ctx.job.photos:
         fit = ctx.job.fits.get(entry.sha256)
         if fit is None or not entry.width_px or not entry.height_px:
             continue
-        x, y = np.asarray(fit.photo_from_plate([[meeting.x_mm, meeting.y_mm]], depth_mm))[0]
+        x, y = np.asarray(fit.photo_from_plate([[x_mm, y_mm]], depth_mm))[0]
         if not (0 <= x < entry.width_px and 0 <= y < entry.height_px):
             continue
-        scale = photo_scale_px_per_mm(fit, meeting.x_mm, meeting.y_mm, depth_mm)
+        scale = photo_scale_px_per_mm(fit, x_mm, y_mm, depth_mm)
         views.append(View(entry, scale, fit.verdict != "good"))
     views.sort(key=_worth, reverse=True)
     return views

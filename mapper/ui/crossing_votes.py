@@ -65,7 +65,7 @@ def ask_button(desk: Desk, meeting: Crossing) -> None:
     key = meeting_key(meeting)
     asked = desk.asked == key
     if st.button(
-        "Hide the tool's view" if asked else "What does the tool say?",
+        "Hide tool's view" if asked else "Tool's view",
         key="ask the tool",
         shortcut=KEYS["tool"],
         width="stretch",

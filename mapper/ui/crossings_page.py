@@ -19,6 +19,7 @@ from mapper.ui import jobbar, leads_panels, looks
 from mapper.ui.canvas import LeadStyle
 from mapper.ui.channel_answer import channel_answer
 from mapper.ui.crossing_desk import (
+    ALONG,
     KEYS,
     NOT_YET_S,
     Answered,
@@ -40,15 +41,19 @@ from mapper.ui.crossing_pictures import (
 from mapper.ui.crossing_votes import ask_button, check_answers, tool_panel, when_control
 from mapper.ui.drawing import Mark, plate_svg
 from mapper.ui.findings import Findings, findings_of, meeting_key
+from mapper.ui.lead_along import lead_along, photo_control
 from mapper.ui.session import MEETING_TO_SHOW, Context, go
 
-__all__ = ["FILTER", "answer", "show"]
+__all__ = ["FILTER", "ONE_LEAD", "WAY", "answer", "show"]
 
 LISTED = 200  # meetings in the list before and after the one shown; more would slow the page
 FILTERS = ("Open", "Judged", "All")
 _AT = "meeting shown"  # session state: key of the meeting
 FIRST = ""  # as MEETING_TO_SHOW: the one with the biggest effect
 FILTER = "meetings filter"
+ONE_PLACE, ONE_LEAD = "One place", "One lead all along"
+WAY = "what is asked"  # session state: one of these two; outlives the page
+_WAY_ASKED = "what is asked, as chosen"
 
 
 def show() -> None:
@@ -57,6 +62,7 @@ def show() -> None:
     if ctx is None:
         return
     findings = findings_of(ctx.job)
+    desk = desk_of(ctx.job_id)
     if not findings.meetings:
         looks.note(
             "No two traced leads meet yet. Crossings appear here as soon as leads are traced.",
@@ -65,8 +71,15 @@ def show() -> None:
         if st.button("Go to Leads", type="primary"):
             go("leads")
         return
-    desk = desk_of(ctx.job_id)
-    meetings = _chosen(ctx, findings, desk)
+    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
+        way = _way_control()
+        meetings = _chosen(ctx, findings, desk) if way == ONE_PLACE else []
+        photo = photo_control(ctx) if way == ONE_LEAD else ""
+        if way == ONE_LEAD:
+            leads_panels.progress(ctx)
+    if way == ONE_LEAD:
+        lead_along(ctx, findings, desk, photo)
+        return
     if not meetings:
         if st.session_state.get(FILTER) == "Judged":
             looks.note("Nothing is judged yet.", "calm")
@@ -96,7 +109,7 @@ def show() -> None:
 
 
 def _chosen(ctx: Context, findings: Findings, desk: Desk) -> list[Crossing]:
-    """The meetings that pass the filter; with it the line of controls."""
+    """The meetings that pass the filter; with it the controls of the filter."""
     total = len(findings.meetings)
     still_open = {meeting_key(meeting) for meeting in findings.open_meetings}
     open_count = len(still_open)
@@ -107,29 +120,43 @@ def _chosen(ctx: Context, findings: Findings, desk: Desk) -> list[Crossing]:
     wanted = st.session_state.get(MEETING_TO_SHOW)
     if wanted and st.session_state[FILTER] == ("Judged" if wanted in still_open else "Open"):
         st.session_state[FILTER] = "Open" if wanted in still_open else "All"
-    with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-        chosen = st.segmented_control(
-            "Show",
-            FILTERS,
-            key=FILTER,
-            label_visibility="collapsed",
-            required=True,
-            format_func=lambda name: f"{name} ({counts[name]})",
-        )
-        meetings = [
-            meeting
-            for meeting in findings.ordered_meetings
-            if chosen == "All"
-            or (chosen == "Open" and meeting_key(meeting) in still_open)
-            or (chosen == "Judged" and meeting.top is not None)
-        ]
-        if not meetings:
-            return []
-        if chosen == "Open":
-            meetings = in_turn(meetings, desk.passed)
-        _walk(findings, meetings)
-        leads_panels.progress(ctx)
+    chosen = st.segmented_control(
+        "Show",
+        FILTERS,
+        key=FILTER,
+        label_visibility="collapsed",
+        required=True,
+        format_func=lambda name: f"{name} ({counts[name]})",
+    )
+    meetings = [
+        meeting
+        for meeting in findings.ordered_meetings
+        if chosen == "All"
+        or (chosen == "Open" and meeting_key(meeting) in still_open)
+        or (chosen == "Judged" and meeting.top is not None)
+    ]
+    if not meetings:
+        return []
+    if chosen == "Open":
+        meetings = in_turn(meetings, desk.passed)
+    _walk(findings, meetings)
+    leads_panels.progress(ctx)
     return meetings
+
+
+def _way_control() -> str:
+    """Whether one place is asked about or one lead; kept for this browser tab."""
+    st.session_state.setdefault(_WAY_ASKED, st.session_state.get(WAY, ONE_PLACE))
+    if st.session_state.get(MEETING_TO_SHOW):
+        st.session_state[_WAY_ASKED] = ONE_PLACE  # somebody came here for that very place
+    st.session_state[WAY] = st.segmented_control(
+        "What is asked",
+        (ONE_PLACE, ONE_LEAD),
+        key=_WAY_ASKED,
+        label_visibility="collapsed",
+        required=True,
+    )
+    return st.session_state[WAY]
 
 
 def _walk(findings: Findings, meetings: list[Crossing]) -> None:
@@ -293,7 +320,8 @@ def _take_back_button(ctx: Context, desk: Desk) -> None:
         help="Take back the last answer given here, and show it again",
         width="stretch",
     ):
-        st.session_state[MEETING_TO_SHOW] = take_back(ctx, desk)
+        key = take_back(ctx, desk)
+        st.session_state[MEETING_TO_SHOW] = "" if (key or "").startswith(ALONG) else key
         st.rerun()
 
 

@@ -100,7 +100,10 @@ h3 { font-size: 1.15rem !important; padding: .35rem 0 .2rem 0 !important; }
 .stCheckbox label { min-height: 44px; align-items: center; }
 button[data-variant="segmented_control"], button[data-variant="pills"] { min-height: 44px; }
 .st-key-desk .stButton button { min-height: 60px; }
-.st-key-desk .stButton button p { font-size: 1.1rem; }
+.st-key-desk .stButton button p { font-size: 1.1rem; white-space: normal; overflow: visible;
+  line-height: 1.2; }
+.st-key-desk .stButton button { padding: .2rem .6rem; }
+.stButtonGroup [role="group"], [data-testid="stButtonGroup"] > div { flex-wrap: wrap; }
 a.jump { color: #a32200; font-weight: 650; display: inline-block; padding: .5rem 0; }
 .st-key-jobbar { background: var(--band); border: 1px solid var(--line); border-radius: 8px;
   padding: .3rem .8rem; margin-top: -.4rem; }

@@ -11,7 +11,7 @@ from mapper.pulling import LockedSet, LookAt, Release, Step
 from mapper.pulling.words import place_words as said_place
 from mapper.routes import Crossing
 from mapper.ui import jobbar, looks
-from mapper.ui.crossings_page import FILTER
+from mapper.ui.crossings_page import FILTER, ONE_LEAD, WAY
 from mapper.ui.findings import Findings, findings_of, meeting_key
 from mapper.ui.log_panel import contradiction_notes, log_panel, override_notes
 from mapper.ui.marking import another_lead, tick, untraced_words, why_lines
@@ -149,6 +149,10 @@ def _look_at(findings: Findings) -> None:
     if not look_at:
         return
     st.subheader("Look at next")
+    words = "Is there a lead that nothing lies on? One answer then stands for all its places"
+    if st.button("**Look along one lead**", key="look along", help=words, width="stretch"):
+        st.session_state[WAY] = ONE_LEAD
+        go("crossings")
     for number, look in enumerate(look_at[:LOOKS], start=1):
         frees = f"may free {look.frees}" if look.frees else "frees none on its own"
         pair = looks.plain_markdown(f"{look.a} / {look.b} at ({look.x_mm:.0f}, {look.y_mm:.0f}) mm")

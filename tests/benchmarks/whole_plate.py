@@ -26,14 +26,12 @@ from typing import Any
 
 import numpy as np
 from playwright.sync_api import TimeoutError, sync_playwright
-from scipy.spatial import cKDTree
 
-from mapper.pulling import Step, check_order
 from mapper.records import Job, JobStore, TracedLead
-from mapper.routes import Crossing, Judged, RouteMap, route_map_to_mapping
+from mapper.routes import Crossing, RouteMap, route_map_to_mapping
+from mapper.ui.along_places import along_of
 from mapper.ui.findings import Findings
-from tests.benchmarks.trace_score import Task, score
-from tests.benchmarks.trace_truth import _width_px
+from tests.benchmarks.plate_eyes import Eyes, Run, against_truth
 from tests.browser import (
     CHROMIUM_ARGS,
     CanvasDriver,
@@ -44,13 +42,18 @@ from tests.browser import (
     settled,
 )
 from tests.full_job import full_job
-from tests.truth import lead_id, true_leads, true_plate, truth_of
+from tests.truth import lead_id, true_plate, truth_of
 
 DEFAULT = Path(__file__).resolve().parents[3] / "shared" / "plates"
 WINDOW = {"width": 1366, "height": 768}
-MOST_EXTRA = 6
-NEAR_MM = 8.0  # a meeting of traced leads this near a true crossing of the pair is that crossing
+MOST_STROKES = 10  # on one lead and photo, before a person gives it up
 CLOSE = 1.2  # css px per photo px at which leads side by side can be told apart
+STROKE_CLOSE = 2.2  # the same, to draw by hand
+ENOUGH = 0.8  # of these will do where the photo is that large already
+HAND_PX = 1.0  # css px (sigma) by which a hand strays from the lead it draws along
+GUESS_OFF_MM = 1.5  # how far a run that nobody sees is guessed beside where it lies
+ALONG_ASKS = "Does anything lie on"
+ANSWER_KEYS = {"a": "1", "b": "2", "apart": "3", None: "4"}
 LOOK_MS = 500  # a person looks before answering
 
 
@@ -60,7 +63,9 @@ class Person:
     def __init__(self, page: Any, store: JobStore, truth: dict, shots: Path | None) -> None:
         self.page, self.store, self.truth, self.shots = page, store, truth, shots
         self.acts: Counter[str] = Counter()
-        self.wires = {lead_id(wire["id"]): wire for wire in truth["wires"]}
+        self.eyes = Eyes(truth)
+        self.notes: Counter[str] = Counter()  # what the app said against a stroke
+        self.rng = np.random.default_rng(0)  # how a hand shakes
 
     @property
     def job(self) -> Job:
@@ -107,171 +112,310 @@ class Person:
     # ---- leads
 
     def trace_all(self, photo_name: str, count: int) -> list[dict[str, Any]]:
-        page = self.page
+        """Trace every lead on one photo; then look at all of them on the other photos."""
         self.walk("Leads", "trace")
-        photo = next(one for one in self.truth["photos"] if one["file"] == photo_name)
         self._show(photo_name)
-        results = []
+        wires = next(one for one in self.truth["photos"] if one["file"] == photo_name)["wires"]
+        names = [lead_id(wire["id"]) for wire in wires][:count]
         begun = {lead.id for lead in self.job.leads}
-        for wire in photo["wires"][:count]:
-            if lead_id(wire["id"]) in begun:
-                continue
-            results.append(self._trace(photo, wire))
-            print(results[-1], flush=True)
-            if len(results) in (1, 12):
-                self.shot(f"leads {len(results)}")
-        page.wait_for_timeout(300)
-        return results
+        results: dict[str, dict[str, Any]] = {}
+        for number, name in enumerate(names, start=1):
+            if name not in begun:
+                results[name] = self._trace(photo_name, name)
+                print(results[name], flush=True)
+            if number in (1, 12):
+                self.shot(f"leads {number}")
+        others = [one["file"] for one in self.truth["photos"] if one["file"] != photo_name]
+        for other in reversed(others):  # the later a photo, the less plastic is left
+            todo = [name for name in names if self._wrong(name, other)]
+            if todo:
+                self._show(other)
+            for name in todo:
+                self._pick(name)
+                self._mend(name, other)
+        self._show(photo_name)
+        for name in names:
+            runs = self.eyes.leads[name].unseen_drawn_seen(self._lead(name))
+            if runs:
+                self._pick(name)
+            for run in runs:
+                self._draw_unseen(name, photo_name, run)
+        for name in names:
+            lead, eyes = self._lead(name), self.eyes.leads[name]
+            results.setdefault(name, {"lead": name}).update(
+                wrong=sum(len(self._wrong(name, one["file"])) for one in self.truth["photos"]),
+                guessed=len(eyes.unseen_drawn_seen(lead)),
+                astray=eyes.astray(lead),
+            )
+        print(self.notes, flush=True)
+        return list(results.values())
 
     def _show(self, photo_name: str) -> None:
         """Have the canvas show that photo."""
         entry = next(one for one in self.job.photos if one.name == photo_name)
         canvas = CanvasDriver(self.page)
+        self.page.keyboard.press("0")
+        self.acts["trace"] += 1
         for _ in self.job.photos:
-            if self.page.url.find(entry.sha256) >= 0 or self._shown(photo_name):
+            if self.page.url.find(entry.sha256) >= 0:
                 break
             self.page.keyboard.press("p")
             self.acts["trace"] += 1
-            self.page.wait_for_timeout(1500)
-            settled(self.page)
+            canvas.wait_acknowledged()
+            self.page.wait_for_timeout(300)
         canvas.wait_tiles()
 
-    def _shown(self, photo_name: str) -> bool:
-        """Whether the page says that this photo is the one shown."""
-        chosen = self.page.locator('[data-testid="stMain"]').inner_text()
-        box = self.page.locator('[data-baseweb="select"]').all_inner_texts()
-        return any(photo_name in one for one in box) or (not box and photo_name in chosen)
-
-    def _trace(self, photo: dict, wire: dict) -> dict[str, Any]:
-        page, name = self.page, lead_id(wire["id"])
-        began, before = time.monotonic(), sum(self.acts.values())
-        page.get_by_role("button", name=f"{name}:").click()
-        page.locator(f'button.lead.on[title^="{name}:"]').wait_for()
+    def _pick(self, name: str) -> None:
+        self.page.get_by_role("button", name=f"{name}:").click()
+        self.page.locator(f'button.lead.on[title^="{name}:"]').wait_for()
         self.acts["trace"] += 1
-        page.wait_for_timeout(250)
+        self.page.wait_for_timeout(250)
+
+    def _trace(self, photo: str, name: str) -> dict[str, Any]:
+        page, eyes = self.page, self.eyes.leads[name]
+        began, before = time.monotonic(), sum(self.acts.values())
+        self._pick(name)
         canvas = CanvasDriver(page)
-        task = self._task(photo, wire)
-        for at in (0, -1):
-            self._close_to(canvas, task.points_px[at])
-            canvas.click(*task.points_px[at])
+        seen = np.flatnonzero(eyes.visible[photo])
+        for at in (seen[0], seen[-1]):
+            self._close_to(canvas, eyes.on[photo][[at]])
+            canvas.click(*eyes.on[photo][at])
             self.acts["trace"] += 1
             canvas.wait_acknowledged()
         if not self._lead(name).finished:
             page.keyboard.press("f")
             self.acts["trace"] += 1
             canvas.wait_acknowledged()
-        first = result = score(self._line(name, photo), task)
-        wrong = self._wrong(name, photo, task)
-        extra, tried = 0, set()
-        while not result.right and extra < MOST_EXTRA and result.wrong_at not in tried:
-            tried.add(result.wrong_at)
-            line, place = self._line(name, photo), task.points_px[result.wrong_at]
-            start = _nearest(line, place)
-            self._close_to(canvas, place, start)
-            canvas.drag(tuple(start), tuple(place))
-            canvas.wait_acknowledged()
-            self.acts["trace"] += 1
-            extra += 1
-            result = score(self._line(name, photo), task)
+        wrong = self._wrong(name, photo)
+        strokes = self._mend(name, photo)
         return {
             "lead": name,
-            "right at once": bool(first.right),
-            "right": bool(result.right),
-            "extra": extra,
-            "wrong at first": wrong,
-            "wrong": self._wrong(name, photo, task),
-            "within": round(result.within, 3),
+            "wrong at first": len(wrong),
+            "strokes": strokes,
+            "wrong here": len(self._wrong(name, photo)),
             "finished": self._lead(name).finished,
             "acts": sum(self.acts.values()) - before,
             "seconds": round(time.monotonic() - began, 1),
         }
 
-    def _close_to(
-        self, canvas: CanvasDriver, place: np.ndarray, start: np.ndarray | None = None
-    ) -> None:
-        """Zoom in until leads that lie side by side can be told apart, unless they can already.
+    def _mend(self, name: str, photo: str) -> int:
+        """Draw over what is wrong on a photo; a place that stays wrong is left after one try."""
+        tried: list[Run] = []
+        while len(tried) < MOST_STROKES:
+            runs = self._wrong(name, photo)
+            runs = [run for run in runs if not any(run.within(one) for one in tried)]
+            if not runs:
+                break
+            self._draw(name, photo, runs[0])
+            tried.append(runs[0])
+        return len(tried)
 
-        `start`: where a drag to `place` begins; it stays in sight, however far off it is.
-        """
-        wanted = [place] if start is None else [place, start]
-        if canvas.view()[0] >= CLOSE and self._clear(canvas, wanted):
-            return
-        self.page.keyboard.press("0")
+    def _draw(self, name: str, photo: str, run: Run) -> None:
+        """Draw over a run that is wrong, from where the line is right to where it is again."""
+        eyes = self.eyes.leads[name]
+        off, _ = self._off(name, photo)
+        self._stroke(eyes.ends_on_line(run, off), eyes.on[photo], 0.0)
+
+    def _wrong(self, name: str, photo: str) -> list[Run]:
+        return self.eyes.leads[name].wrong(photo, *self._off(name, photo))
+
+    def _off(self, name: str, photo: str) -> tuple[np.ndarray, np.ndarray]:
+        """How far the line as it is shown on a photo is off the lead, and where it is as seen."""
+        job, lead = self.job, self._lead(name)
+        entry = next(one for one in job.photos if one.name == photo)
+        fit, places, seen = job.fits[entry.sha256], [], []
+        for one in lead.stretches:
+            if one.photo == entry.sha256 and one.points_px is not None:
+                px = np.array(one.points_px, float)
+            else:
+                mm = np.array(one.points_mm, float)
+                depth = job.plate.lead_depth_mm(mm) if one.depth_mm is None else one.depth_mm
+                px = fit.photo_from_plate(mm, np.asarray(depth, float))
+            places.append(px)
+            seen += [one.seen] * len(px)
+        return self.eyes.leads[name].off_on(photo, np.concatenate(places), np.array(seen[1:]))
+
+    def _draw_unseen(self, name: str, photo: str, run: Run) -> None:
+        """A run that no photo shows: drawn along what hides it, then marked unseen."""
+        eyes = self.eyes.leads[name]
+        line = eyes.on[photo].copy()
+        px_per_mm = float(
+            np.hypot(*np.diff(line[[run.first, run.last]], axis=0)[0]) / max(eyes.long_mm(run), 1)
+        )
+        off = GUESS_OFF_MM * px_per_mm * self.rng.choice([-1.0, 1.0])
+        stroke = self._stroke(run, line, off)
+        self.page.mouse.move(*CanvasDriver(self.page).screen(*stroke[len(stroke) // 2]))
+        self.page.keyboard.press("u")
+        self.acts["trace"] += 2
+        CanvasDriver(self.page).wait_acknowledged()
+
+    def _stroke(self, run: Run, line: np.ndarray, aside_px: float) -> np.ndarray:
+        """Draw by hand along a run of a line on the photo shown; the places drawn, px."""
+        page, canvas = self.page, CanvasDriver(self.page)
+        way = line[run.first : run.last + 1]
+        self._close_to(canvas, way, STROKE_CLOSE)
+        scale = canvas.view()[0]
+        at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(way, axis=0).T))])
+        s = np.linspace(0, at[-1], max(int(at[-1] * scale / 6), 8))
+        way = np.column_stack([np.interp(s, at, way[:, k]) for k in (0, 1)])
+        along = np.gradient(way, axis=0)
+        normal = np.column_stack([-along[:, 1], along[:, 0]])
+        normal /= np.maximum(np.hypot(*normal.T), 1e-9)[:, None]
+        wobble = np.convolve(self.rng.normal(0, 1, len(s) + 8), np.ones(9) / 3, "valid")
+        bulge = aside_px * np.sin(np.pi * np.linspace(0, 1, len(s)))
+        way = way + normal * (HAND_PX * wobble / scale + bulge)[:, None]
+        page.keyboard.down("Shift")
+        page.mouse.move(*canvas.screen(*way[0]))
+        page.mouse.down()
+        box, view = canvas.root.bounding_box(), canvas.view()
+        for place in way[1:]:
+            page.mouse.move(*canvas.screen_in(view, box, *place))
+        page.mouse.up()
+        page.keyboard.up("Shift")
         self.acts["trace"] += 1
-        self.page.wait_for_timeout(250)
-        self.page.mouse.move(*canvas.screen(*np.mean(wanted, 0)))
-        self.acts["trace"] += 1  # turning the wheel
-        for _ in range(20):
-            if canvas.view()[0] >= CLOSE:
-                break
-            self.page.mouse.wheel(0, -200)
-            self.page.wait_for_timeout(60)
-            if start is not None and not self._clear(canvas, wanted):
-                self.page.mouse.wheel(0, 200)
-                break
-        self.page.wait_for_timeout(150)
-        if not self._clear(canvas, wanted):  # under the keys or the buttons: push the photo aside
-            box = canvas.root.bounding_box()
-            middle = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-            x, y = canvas.screen(*np.mean(wanted, 0))
-            self.page.mouse.move(*middle)
-            self.page.keyboard.down(" ")
-            self.page.mouse.down()
-            self.page.mouse.move(2 * middle[0] - x, 2 * middle[1] - y, steps=4)
-            self.page.mouse.up()
-            self.page.keyboard.up(" ")
-            self.acts["trace"] += 1
-            self.page.wait_for_timeout(150)
+        canvas.wait_acknowledged()
+        alert = canvas.root.locator(".hint.alert")
+        if alert.count() and alert.is_visible():
+            self.notes[alert.inner_text()] += 1
+        return way
 
-    def _clear(self, canvas: CanvasDriver, places: list[np.ndarray]) -> bool:
-        """Whether the places of the photo (px) lie in sight and not under a key or a button."""
+    def _close_to(self, canvas: CanvasDriver, wanted: np.ndarray, close: float = CLOSE) -> None:
+        """Zoom in until leads that lie side by side can be told apart at some places of the
+        photo (N, 2) px, all of them in sight; unless that is so already."""
+        if canvas.view()[0] >= ENOUGH * close and self._clear(canvas, wanted):
+            return
+        if canvas.view()[0] >= ENOUGH * close:
+            self._to_middle(canvas, wanted)  # near enough: only pushed aside
+            if self._clear(canvas, wanted):
+                return
+        self.page.keyboard.press("0")
+        self.page.wait_for_timeout(150)
+        self.acts["trace"] += 2  # the key, and turning the wheel
+        pushed = 0
+        for _ in range(30):
+            if canvas.view()[0] >= close:
+                break
+            self.page.mouse.move(*canvas.screen(*((wanted.min(0) + wanted.max(0)) / 2)))
+            self.page.mouse.wheel(0, -160)
+            self.page.wait_for_timeout(50)
+            if self._clear(canvas, wanted):
+                continue
+            if pushed < 2:
+                self._to_middle(canvas, wanted)
+                pushed += 1
+            if not self._clear(canvas, wanted):
+                self.page.mouse.wheel(0, 160)
+                self.page.wait_for_timeout(50)
+                break
+        self.page.wait_for_timeout(100)
+        if not self._clear(canvas, wanted):
+            self._to_middle(canvas, wanted)
+
+    def _to_middle(self, canvas: CanvasDriver, wanted: np.ndarray) -> None:
+        """Push the photo until the places lie in the middle of what is free of keys."""
         box = canvas.root.bounding_box()
-        at = np.array([canvas.screen(*one) for one in places]) - (box["x"], box["y"])
-        return bool((at > (30, 60)).all() and (at < (box["width"] - 110, box["height"] - 80)).all())
+        middle = box["x"] + (box["width"] - 80) / 2, box["y"] + (box["height"] - 20) / 2
+        x, y = canvas.screen(*((wanted.min(0) + wanted.max(0)) / 2))
+        if abs(x - middle[0]) + abs(y - middle[1]) < 8:
+            return
+        self.page.mouse.move(*middle)
+        self.page.keyboard.down(" ")
+        self.page.mouse.down()
+        self.page.mouse.move(2 * middle[0] - x, 2 * middle[1] - y, steps=3)
+        self.page.mouse.up()
+        self.page.keyboard.up(" ")
+        self.acts["trace"] += 1
+        self.page.wait_for_timeout(80)
+
+    def _clear(self, canvas: CanvasDriver, places: np.ndarray) -> bool:
+        """Whether the places of the photo (px) lie in sight and not under a key or a button."""
+        box, view = canvas.root.bounding_box(), canvas.view()
+        at = np.array([canvas.screen_in(view, box, *one) for one in places])
+        at -= (box["x"], box["y"])
+        return bool((at > (30, 60)).all() and (at < (box["width"] - 80, box["height"] - 70)).all())
 
     def _lead(self, name: str) -> TracedLead:
         return next(one for one in self.job.leads if one.id == name)
 
-    def _task(self, photo: dict, wire: dict) -> Task:
-        """The lead from its first to its last visible place inside the plate."""
-        points, line = np.array(self.wires[lead_id(wire["id"])]["points"]), wire["polyline_px"]
-        width, height = self.truth["plate"]["width"], self.truth["plate"]["height"]
-        inside = (points[:, :2] >= -1).all(1) & (points[:, :2] <= (width + 1, height + 1)).all(1)
-        seen = np.array(wire["visible"], bool)
-        at = np.flatnonzero(seen & inside)
-        part = slice(at[0], at[-1] + 1)
-        breadth = _width_px(self.truth, photo, wire["id"])[part]
-        return Task(lead_id(wire["id"]), np.array(line)[part], seen[part], breadth)
-
-    def _line(self, name: str, photo: dict) -> np.ndarray:
-        """The traced line (N, 2) px on the photo."""
-        job = self.job
-        entry = next(one for one in job.photos if one.name == photo["file"])
-        fit, pieces = job.fits[entry.sha256], []
-        for one in self._lead(name).stretches:
-            if one.photo == entry.sha256 and one.points_px is not None:
-                pieces.append(np.array(one.points_px, float))
-            else:
-                mm = np.array(one.points_mm, float)
-                depth = job.plate.lead_depth_mm(mm) if one.depth_mm is None else one.depth_mm
-                pieces.append(fit.photo_from_plate(mm, np.asarray(depth, float)))
-        return np.concatenate(pieces)
-
-    def _wrong(self, name: str, photo: dict, task: Task) -> int:
-        """Number of visible stretches of the lead that the line misses by more than its width."""
-        line = self._line(name, photo)
-        at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
-        s = np.linspace(0, at[-1], max(int(at[-1]), 2))
-        dense = np.stack([np.interp(s, at, line[:, k]) for k in (0, 1)], 1)
-        off = cKDTree(dense).query(task.points_px)[0]
-        bad = task.visible & (off > task.width_px)
-        return int(bad[0]) + int((bad[1:] & ~bad[:-1]).sum())
-
     # ---- crossings
 
+    def questions(self) -> dict[str, Any]:
+        """How many questions there are, per kind; with the truth's."""
+        found = Findings(self.job).meetings
+        kinds = Counter(one.kind for one in found)
+        of_truth = sum(not one["self"] for one in self.truth["crossings"])
+        return {
+            **kinds,
+            "of a lead with itself": sum(m.a == m.b for m in found),
+            "true crossings of two leads": of_truth,
+        }
+
+    def look_along_all(self) -> list[dict[str, Any]]:
+        """Look along every lead in turn; mark what hides it, and answer the rest by one press."""
+        page, looked = self.page, []
+        self.walk("Crossings", "along")
+        page.get_by_text("One lead all along").click()
+        self.acts["along"] += 1
+        settled(page)
+        heading = page.get_by_role("heading", name=ALONG_ASKS)
+        done: set[str] = set()
+        while heading.count():
+            name = heading.inner_text().removeprefix(ALONG_ASKS).strip(" ?")
+            if name in done:
+                break
+            done.add(name)
+            looked.append(self._look_along(name))
+            print(looked[-1], flush=True)
+            if len(looked) in (1, 3):
+                self.shot(f"along {len(looked)}")
+        return looked
+
+    def _look_along(self, name: str) -> dict[str, Any]:
+        page, job = self.page, self.job
+        began, before = time.monotonic(), sum(self.acts.values())
+        found = Findings(job)
+        along, drawn = along_of(found, name), found.traced.leads_by_id[name]
+        hidden = [
+            number
+            for number, place in enumerate(along.places, start=1)
+            if not self.eyes.nothing_on(drawn, along.span_mm(place))
+        ]
+        all_hidden = [
+            part for part in along.parts if len(part.numbers) > 1 and set(part.numbers) <= {*hidden}
+        ]
+        several = [part for part in along.parts if len(part.numbers) > 1]
+        for part in all_hidden:
+            page.get_by_role("button", name="all of these").nth(several.index(part)).click()
+            self.acts["along"] += 1
+            settled(page)
+        marked = {number for part in all_hidden for number in part.numbers}
+        for number in sorted({*hidden} - marked):
+            words = f"{number} {along.other(along.places[number - 1])}"
+            page.get_by_role("button", name=words, exact=True).first.click()
+            self.acts["along"] += 1
+            settled(page)
+        page.wait_for_timeout(LOOK_MS * (1 + len(along.parts)))
+        free = len(along.places) - len(hidden)
+        page.keyboard.press("1" if free else "4")
+        self.acts["along"] += 1
+        heading = page.get_by_role("heading", name=f"{ALONG_ASKS} {name}?", exact=True)
+        heading.wait_for(state="detached")
+        settled(page)
+        offered = Findings(self.job).offered
+        return {
+            "looked along": name,
+            "places": len(along.places),
+            "answered": free,
+            "acts": sum(self.acts.values()) - before,
+            "seconds": round(time.monotonic() - began, 1),
+            "offered": [step.wire for step in offered.steps],
+        }
+
     def judge_all(self, most: int) -> Counter[str]:
-        self.walk("Crossings", "judge")
         page, said = self.page, Counter()
+        page.get_by_text("One place", exact=True).click()
+        self.acts["judge"] += 1
+        settled(page)
         passed: set[str] = set()
         self.shot("crossing")
         while sum(said.values()) < most:
@@ -282,7 +426,7 @@ class Person:
             meeting = self._meeting(text)
             if meeting is None or _key(meeting) in passed:
                 break
-            answer = self._true_answer(meeting)
+            answer = ANSWER_KEYS[self.eyes.answer(meeting)]
             if answer == "4":
                 passed.add(_key(meeting))
             page.wait_for_timeout(LOOK_MS)
@@ -327,92 +471,23 @@ class Person:
         ]
         return found[0] if found else None
 
-    def _true_answer(self, meeting: Crossing) -> str:
-        """The key of the answer that the truth gives; "4" where the true leads do not meet so."""
-        near = [
-            (np.hypot(c["x"] - meeting.x_mm, c["y"] - meeting.y_mm), lead_id(c["over"]))
-            for c in self.truth["crossings"]
-            if {lead_id(c["a"]), lead_id(c["b"])} == {meeting.a, meeting.b} and not c["self"]
-        ]
-        near = [one for one in near if one[0] < NEAR_MM]
-        if len({over for _, over in near}) == 1:
-            return "1" if near[0][1] == meeting.a else "2"
-        if near or meeting.kind == "crossing":
-            return "4"
-        place = np.array([meeting.x_mm, meeting.y_mm])
-        pair = [self.wires[name] for name in (meeting.a, meeting.b)]
-        a, b = (np.array(wire["points"]) for wire in pair)
-        a = a[np.hypot(*(a[:, :2] - place).T) < 15.0]
-        if not len(a):
-            return "4"
-        away, nearest = cKDTree(b[:, :2]).query(a[:, :2])
-        stacked = away < 0.45 * (pair[0]["diameter"] + pair[1]["diameter"])
-        if not stacked.any():
-            return "3"
-        higher = (a[:, 2] - b[nearest, 2])[stacked] > 0
-        return "1" if higher.all() else "2" if not higher.any() else "4"
-
     # ---- plan
 
     def read_plan(self) -> dict[str, Any]:
         self.walk("Pull plan", "plan")
         self.page.wait_for_timeout(1000)
         self.shot("plan")
-        found = Findings(self.job)
-        plan = found.offered
-        true_map = self._true_map()
-        steps = [step for one in plan.steps if (step := self._on_truth(one)) is not None]
-        harmed = check_order(true_map, steps)
+        plan = Findings(self.job).offered
         return {
             "status": plan.status,
-            "steps": len(plan.steps),
-            "pulls": sum(one.action == "pull" for one in plan.steps),
-            "replayed on the truth": len(steps),
-            "false-safe": len(harmed),
-            "over": sorted({f"{one.wire} under {one.over}" for one in harmed})
-            if harmed and hasattr(harmed[0], "over")
-            else [str(one) for one in harmed[:5]],
+            "steps": [f"{one.action} {one.wire}" for one in plan.steps],
+            "left": len(plan.left),
+            **against_truth(self.truth, self.eyes, plan.steps),
         }
-
-    def _true_map(self) -> RouteMap:
-        leads = true_leads(self.truth, diameters=False)
-        judged = tuple(
-            Judged(
-                lead_id(c["a"]),
-                lead_id(c["b"]),
-                c["x"],
-                c["y"],
-                "a" if c["over"] == c["a"] else "b",
-            )
-            for c in self.truth["crossings"]
-            if not c["self"]
-        )
-        return RouteMap(true_plate(self.truth), leads, judged)
-
-    def _on_truth(self, step: Step) -> Step | None:
-        """A step as it is done on the true routes: a peel goes past the nearest true crossing."""
-        if step.action == "pull":
-            return step
-        near = [
-            (np.hypot(c.x_mm - step.past[0], c.y_mm - step.past[1]), (c.x_mm, c.y_mm))
-            for c in self._true_map().crossings
-            if step.wire in (c.a, c.b)
-        ]
-        if not near or min(near)[0] > NEAR_MM:
-            return None
-        return Step("peel", step.wire, min(near)[1])
 
 
 def _key(meeting: Crossing) -> str:
     return f"{meeting.a} {meeting.b} {meeting.x_mm:.2f} {meeting.y_mm:.2f}"
-
-
-def _nearest(line: np.ndarray, place: np.ndarray) -> np.ndarray:
-    """The place on a line (N, 2) nearest to a point, not at its ends."""
-    at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
-    s = np.linspace(0.02, 0.98, 1500) * at[-1]
-    dense = np.stack([np.interp(s, at, line[:, k]) for k in (0, 1)], 1)
-    return dense[np.argmin(np.hypot(*(dense - place).T))]
 
 
 def main() -> None:
@@ -464,16 +539,24 @@ def _work(person: Person, folder: Path, chosen: argparse.Namespace) -> None:
     mark("set up")
     leads = person.trace_all(chosen.photo, chosen.leads)
     mark("trace")
+    print(f"questions: {person.questions()}")
+    looked = person.look_along_all()
+    mark("look along")
     said = person.judge_all(chosen.crossings)
     mark("judge")
     plan = person.read_plan()
     mark("plan")
     count = max(len(leads), 1)
     print(
-        f"leads {count}: right with two clicks {sum(r['right at once'] for r in leads)}, in the "
-        f"end {sum(r['right'] for r in leads)}; extra {sum(r['extra'] for r in leads)} "
-        f"({sum(r['extra'] for r in leads) / count:.2f} a lead); wrong stretches at first "
-        f"{sum(r['wrong at first'] for r in leads)}, in the end {sum(r['wrong'] for r in leads)}"
+        f"leads {count}: wrong stretches at first "
+        f"{sum(r.get('wrong at first', 0) for r in leads)}, strokes on the first photo "
+        f"{sum(r.get('strokes', 0) for r in leads)}; in the end wrong "
+        f"{sum(r['wrong'] for r in leads)}, drawn as seen where nobody saw "
+        f"{sum(r['guessed'] for r in leads)}, astray {sum(r['astray'] for r in leads)}"
+    )
+    print(
+        f"looked along {len(looked)} leads: {sum(one['answered'] for one in looked)} places "
+        f"answered by {sum(one['acts'] for one in looked)} clicks and keys"
     )
     print(f"crossings: {dict(said)}; still open {len(Findings(person.job).open_meetings)}")
     print(f"plan: {plan}")

@@ -1,0 +1,228 @@
+"""The crossing desk, one lead all along: does anything lie on it? One answer for many places.
+
+All parts of the lead with an open place are shown at once, laid straight. What a person does not
+mark as hidden or lain upon is answered by one press; what was marked stays open.
+"""
+
+from __future__ import annotations
+
+import time
+from html import escape
+
+import cv2
+import numpy as np
+import streamlit as st
+
+from mapper.errors import MapperError, shown
+from mapper.fit.strip import Strip, strip_of_run
+from mapper.ui import looks
+from mapper.ui.along_places import Along, Part, along_of, changes_of, leads_in_turn
+from mapper.ui.crossing_desk import (
+    ALONG,
+    KEYS,
+    NOT_YET_S,
+    Answered,
+    Desk,
+    along_key,
+    take_back,
+    too_quick,
+)
+from mapper.ui.crossing_pictures import photos_with
+from mapper.ui.findings import Findings
+from mapper.ui.lead_along_picture import with_places
+from mapper.ui.session import Context
+from mapper.ui.tiles import SHELF
+
+__all__ = ["lead_along", "photo_control"]
+
+HALF_MM = 8.0
+PX_PER_MM = 8.0
+COLUMNS = 2
+ALL_HERE = 0  # among the numbers of the places of a part: all of them
+BEST = "best photos"
+_LEAD = "lead along"  # session state: the lead that is looked at
+_NEXT = "lead along next"  # the one to look at in the next run; "" the first in turn
+_PHOTO = "photo along"
+
+
+def lead_along(ctx: Context, findings: Findings, desk: Desk, wanted_photo: str) -> None:
+    """The panel, below the controls of the page; `wanted_photo` as `photo_control` gives it."""
+    names = leads_in_turn(findings)
+    if not names:
+        looks.note("No open place of two leads is left that one look along a lead answers.", "calm")
+        return
+    passed = [name for name in names if along_key(name) in desk.passed]
+    names = [name for name in names if name not in passed] + passed
+    wanted = st.session_state.pop(_NEXT, None)
+    if wanted in names:
+        st.session_state[_LEAD] = wanted
+    elif wanted == "" or st.session_state.get(_LEAD) not in names:
+        st.session_state[_LEAD] = names[0]
+    along = along_of(findings, st.session_state[_LEAD])
+    with st.container(gap="small", key="desk"):
+        _question(along)
+        buttons = st.container()
+    free = _parts(ctx, findings, along, wanted_photo)
+    with buttons:
+        _answers(ctx, desk, along, names, free)
+    if desk.shown_at_s == NOT_YET_S:
+        desk.shown_at_s = time.monotonic()
+
+
+def _question(along: Along) -> None:
+    st.subheader(f"Does anything lie on {looks.plain_markdown(along.lead)}?")
+    words = [
+        f"{looks.counted(len(along.places), 'open place')}, numbered in the pictures",
+        "follow the lead from end to end: where you see it without a break, nothing lies on it",
+    ]
+    if along.unseen:
+        words.append(
+            f"{looks.counted(len(along.unseen), 'more place')} where it was not seen: open still"
+        )
+    st.html(f'<span class="jb-soft">{escape(" · ".join(words))}</span>')
+
+
+def _answers(
+    ctx: Context, desk: Desk, along: Along, names: list[str], free: dict[int, str | None]
+) -> None:
+    """`free`: the places that are not marked, by their number, with the photo that shows each."""
+    name = looks.plain_markdown(along.lead)
+    columns = st.columns([3, 2, 2, 2], gap="small", vertical_alignment="bottom")
+    with columns[0]:
+        all_of_them = len(free) == len(along.places)
+        words = "Nothing lies on" if all_of_them else "Nothing else lies on"
+        pressed = st.button(
+            f"{words} {name}: answer {looks.counted(len(free), 'place')}",
+            key=f"nothing on {along.lead} {len(along.places)}",
+            type="primary",
+            shortcut=KEYS["a"],
+            disabled=not free,
+            width="stretch",
+        )
+    with columns[1]:
+        passed = st.button(
+            "Another lead",
+            key=f"pass {along.lead}",
+            shortcut=KEYS["pass"],
+            help="Leave this one open and look at the next",
+            width="stretch",
+        )
+    with columns[2]:
+        back = st.button(
+            "Take back",
+            key="take back",
+            shortcut=KEYS["take back"],
+            disabled=not desk.answered,
+            width="stretch",
+        )
+    with columns[3]:
+        st.selectbox("Lead", names, key=_LEAD, label_visibility="collapsed")
+    if pressed:
+        if not too_quick(desk, pictures=len(along.parts)):
+            _answered(ctx, desk, along, free)
+        st.rerun()
+    if passed:
+        _pass(desk, along.lead)
+        desk.answered.append(Answered(along_key(along.lead), None))
+        st.rerun()
+    if back:
+        key = take_back(ctx, desk)
+        if key is not None and key.startswith(ALONG):
+            st.session_state[_NEXT] = key.removeprefix(ALONG)
+        st.rerun()
+
+
+def _pass(desk: Desk, lead: str) -> None:
+    """On to the next lead; this one comes again after all others."""
+    key = along_key(lead)
+    desk.passed = [*(one for one in desk.passed if one != key), key]
+    st.session_state[_NEXT] = ""
+
+
+def _answered(ctx: Context, desk: Desk, along: Along, free: dict[int, str | None]) -> None:
+    looked_at = [(along.places[number - 1], photo) for number, photo in sorted(free.items())]
+    label = f"Nothing on {along.lead} at {looks.counted(len(looked_at), 'place')}"
+    try:
+        changes = changes_of(ctx.job, along, looked_at, ctx.person)
+    except MapperError as error:
+        looks.say(shown(error, 300), "stop")
+        return
+    if ctx.edit(label, changes, depends_on=("lead", "plate")):
+        desk.shown_at_s = NOT_YET_S
+        _pass(desk, along.lead)
+        desk.answered.append(Answered(along_key(along.lead), label))
+
+
+def _parts(ctx: Context, findings: Findings, along: Along, wanted: str) -> dict[int, str | None]:
+    """The pictures; returns the places that are not marked, with the photo that shows each."""
+    photos: dict[int, str | None] = {}
+    hidden: set[int] = set()
+    columns = st.columns(COLUMNS, gap="small")
+    for at, part in enumerate(along.parts):
+        with columns[at % COLUMNS]:
+            photo = _picture(ctx, findings, along, part, wanted)
+            for number in part.numbers:
+                photos.setdefault(number, None)
+                photos[number] = photos[number] or photo
+                if photo is None:
+                    hidden.add(number)
+            pressed = st.pills(
+                "Something lies on it here, or it can't be seen",
+                part.numbers if len(part.numbers) == 1 else (*part.numbers, ALL_HERE),
+                selection_mode="multi",
+                key=f"hidden {along.lead} {len(along.places)} {at}",
+                format_func=lambda n: (
+                    "all of these" if n == ALL_HERE else f"{n}  {along.other(along.places[n - 1])}"
+                ),
+            )
+            hidden |= set(part.numbers if ALL_HERE in pressed else pressed)
+    return {number: photo for number, photo in photos.items() if number not in hidden}
+
+
+def photo_control(ctx: Context) -> str:
+    """Which photo the parts are shown on: one of the job's, by its hash, or the best of each."""
+    fitted = {one.sha256: one for one in ctx.job.photos if one.sha256 in ctx.job.fits}
+    return st.segmented_control(
+        "Photo",
+        [BEST, *fitted],
+        default=BEST,
+        required=True,
+        key=_PHOTO,
+        label_visibility="collapsed",
+        format_func=lambda one: one if one == BEST else shown(fitted[one].stage, 20),
+    )
+
+
+def _picture(ctx: Context, findings: Findings, along: Along, part: Part, wanted: str) -> str | None:
+    """Draw one part; the photo that shows it, or None."""
+    lead = findings.traced.leads_by_id[along.lead]
+    middle = lead.point_at_mm((part.low_mm + part.high_mm) / 2)
+    views = photos_with(ctx, findings, float(middle[0]), float(middle[1]))
+    for view in sorted(views, key=lambda one: one.entry.sha256 != wanted):
+        if wanted != BEST and view.entry.sha256 != wanted:
+            break
+        strip = _strip(ctx, findings, along, part, view.entry.sha256)
+        if strip.shown < 1.0:
+            continue
+        picture = with_places(strip, lead, along, part)
+        done, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 90])
+        if done:
+            words = f"{shown(view.entry.name, 40)} · {part.low_mm:.0f} to {part.high_mm:.0f} mm"
+            st.image(data.tobytes(), caption=words, width="stretch", alt=words)
+            return view.entry.sha256
+    looks.note("No fitted photo of these shows this part from end to end.")
+    return None
+
+
+def _strip(ctx: Context, findings: Findings, along: Along, part: Part, sha256: str) -> Strip:
+    lead = findings.traced.leads_by_id[along.lead]
+    middle = lead.point_at_mm(np.array([(part.low_mm + part.high_mm) / 2]))
+    return strip_of_run(
+        SHELF.pixels(ctx.opened(sha256).token),
+        ctx.job.fits[sha256],
+        lead.points_mm,
+        (part.low_mm, part.high_mm),
+        float(findings.traced.plate.lead_depth_mm(middle)[0]),
+        HALF_MM,
+        PX_PER_MM,
+    )

@@ -1,0 +1,282 @@
+"""The truth of a rendered plate as the eyes of a scripted person, and as the judge of its plan.
+
+The eyes know nothing that the photos do not show: a lead that lies hidden is hidden, and who
+lies on top is told only where the upper lead is in sight. The judge knows all, and shares no
+code with the program: `tests.replay` on the true crossings, and the heights of the true leads.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from mapper.pulling import Step
+from mapper.records import TracedLead
+from mapper.routes import Crossing, Lead
+from tests.replay import Meeting, Replay
+from tests.truth import lead_id
+
+SHORT_MM = 8.0  # a lead hidden for less is drawn through as if it were seen
+NEAR = 0.6  # diameters; a line farther off than that lies on another lead or on none
+RIGHT = 0.4  # diameters; nearer than that it is right
+MARGIN_MM = 3.0  # a stroke begins and ends so far inside what is drawn right
+JOIN_MM = 40.0  # wrong places nearer to each other are mended by one stroke
+CROSSING_MM = 8.0  # a meeting of drawn leads that near a true crossing of the pair is that one
+
+
+@dataclass(frozen=True)
+class Run:
+    """A run of a lead, as vertices of the truth, first and last."""
+
+    first: int
+    last: int
+
+    def within(self, other: Run) -> bool:
+        return other.first <= self.first and self.last <= other.last
+
+
+class LeadEyes:
+    """One lead of the truth."""
+
+    def __init__(self, truth: dict[str, Any], wire: dict[str, Any]) -> None:
+        self.id = lead_id(wire["id"])
+        points = np.array(wire["points"], float)
+        self.diameter_mm = float(wire["diameter"])
+        self.mm, self.z_mm = points[:, :2], points[:, 2]
+        width, height = truth["plate"]["width"], truth["plate"]["height"]
+        self.inside = ((self.mm >= -1) & (self.mm <= (width + 1, height + 1))).all(1)
+        step = np.hypot(*np.diff(self.mm, axis=0).T)
+        self.s_mm = np.concatenate([[0.0], np.cumsum(step)])
+        self.on: dict[str, np.ndarray] = {}  # photo -> (N, 2) px
+        self.visible: dict[str, np.ndarray] = {}
+        for photo in truth["photos"]:
+            found = next((one for one in photo["wires"] if one["id"] == wire["id"]), None)
+            if found is None:
+                continue
+            self.on[photo["file"]] = np.array(found["polyline_px"], float)
+            self.visible[photo["file"]] = np.array(found["visible"], bool) & self.inside
+
+    @cached_property
+    def seen_anywhere(self) -> np.ndarray:
+        """(N,) whether any photo shows the vertex; gaps that a person draws through are filled."""
+        return self.filled(np.any(list(self.visible.values()), axis=0))
+
+    def filled(self, seen: np.ndarray) -> np.ndarray:
+        """Short hidden runs between seen ones count as seen."""
+        seen = seen.copy()
+        for run in self.runs(~seen & self.inside):
+            inner = run.first > 0 and run.last < len(seen) - 1
+            if inner and self.long_mm(run) < SHORT_MM and seen[run.first - 1]:
+                seen[run.first : run.last + 1] = seen[min(run.last + 1, len(seen) - 1)]
+        return seen
+
+    def runs(self, mask: np.ndarray) -> list[Run]:
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(int), [0]])))
+        return [Run(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+    def long_mm(self, run: Run) -> float:
+        return float(self.s_mm[run.last] - self.s_mm[run.first])
+
+    def wider(self, run: Run, by_mm: float) -> Run:
+        """The run with some of what lies on both sides, inside the plate."""
+        inner = np.flatnonzero(self.inside)
+        first = np.searchsorted(self.s_mm, self.s_mm[run.first] - by_mm)
+        last = np.searchsorted(self.s_mm, self.s_mm[run.last] + by_mm)
+        return Run(int(max(first, inner[0])), int(min(last, inner[-1])))
+
+    # ---- what is wrong with a drawn line
+
+    def off_on(
+        self, photo: str, line_px: np.ndarray, seen: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Per vertex: how far the line (N, 2) is off on a photo, in diameters of the lead, and
+        whether it is drawn as seen there (`seen`: per segment)."""
+        true_px = self.on[photo]
+        off, at = _nearest(true_px, line_px)
+        scale = np.hypot(*np.gradient(true_px, axis=0).T) / np.maximum(np.gradient(self.s_mm), 1e-6)
+        return off / (np.median(scale[self.inside]) * self.diameter_mm), seen[at]
+
+    def astray(self, lead: TracedLead) -> bool:
+        """Whether some of the line that is drawn as seen lies where the lead is not."""
+        points, seen = lead.points_mm, np.array(lead.seen, bool)
+        middle = (points[1:] + points[:-1])[seen] / 2
+        if not len(middle):
+            return False
+        off = cKDTree(self.mm).query(middle)[0]
+        return bool((off > 2 * self.diameter_mm).any())
+
+    def wrong(self, photo: str, off: np.ndarray, seen: np.ndarray) -> list[Run]:
+        """Runs that this photo shows and that are drawn beside the lead, or as if unseen; `off`
+        and `seen` as `off_on` gives them."""
+        shown = self.filled(self.visible[photo])
+        return self._joined(shown & ((off > NEAR) | ~seen), shown)
+
+    def ends_on_line(self, run: Run, off: np.ndarray) -> Run:
+        """The run made longer until both ends lie where the line is right, over hidden places
+        too: there a person draws on as the lead must run."""
+        wide = self.wider(run, MARGIN_MM)
+        first, last = wide.first, wide.last
+        low, high = np.flatnonzero(self.inside)[[0, -1]]
+        while first > low and off[first] > RIGHT:
+            first -= 1
+        while last < high and off[last] > RIGHT:
+            last += 1
+        return Run(int(first), int(last))
+
+    def _joined(self, bad: np.ndarray, shown: np.ndarray) -> list[Run]:
+        joined: list[Run] = []
+        for run in self.runs(bad):
+            before = joined[-1] if joined else None
+            near = before is not None and self.s_mm[run.first] - self.s_mm[before.last] < JOIN_MM
+            if near and shown[before.last : run.first].all():
+                joined[-1] = Run(before.first, run.last)
+            else:
+                joined.append(run)
+        return [run for run in joined if self.long_mm(run) > 1.0 or run.last - run.first > 1]
+
+    def unseen_drawn_seen(self, lead: TracedLead) -> list[Run]:
+        """Runs that no photo shows and that are drawn as if somebody had seen them."""
+        _, at = _nearest(self.mm, lead.points_mm)
+        seen = np.array(lead.seen, bool)[at]
+        hidden = self.inside & ~self.seen_anywhere
+        return [run for run in self.runs(hidden & seen) if self.long_mm(run) >= SHORT_MM]
+
+
+def _nearest(places: np.ndarray, line: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Distance of each place to a line (N, 2), and the segment that is nearest."""
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    s = np.linspace(0.0, arc[-1], max(int(arc[-1] / 0.25), 2))
+    dense = np.column_stack([np.interp(s, arc, line[:, k]) for k in (0, 1)])
+    segment = np.clip(np.searchsorted(arc, s, "right") - 1, 0, len(line) - 2)
+    off, nearest = cKDTree(dense).query(places)
+    return off, segment[nearest]
+
+
+class Eyes:
+    """What a person sees where two leads meet, on all photos of the job together."""
+
+    def __init__(self, truth: dict[str, Any]) -> None:
+        self.truth = truth
+        self.leads = {lead_id(one["id"]): LeadEyes(truth, one) for one in truth["wires"]}
+
+    def answer(self, meeting: Crossing) -> str | None:
+        """ "a", "b" or "apart", as the photos show it; None where nobody can tell."""
+        if meeting.a == meeting.b:
+            return None
+        a, b = self.leads[meeting.a], self.leads[meeting.b]
+        place = np.array([meeting.x_mm, meeting.y_mm])
+        crossing = self._true_crossing(meeting, place)
+        if crossing is not None:
+            over = lead_id(crossing["over"])
+            upper = self.leads[over]
+            at = float(crossing["vertex_a" if crossing["over"] == crossing["a"] else "vertex_b"])
+            near = np.abs(upper.s_mm - np.interp(at, np.arange(len(upper.s_mm)), upper.s_mm))
+            if self._shown(upper, near < 1.0 * upper.diameter_mm):
+                return "a" if over == meeting.a else "b"
+            return None
+        if meeting.kind == "crossing":
+            return None  # the drawn lines cross, the leads don't: mend them
+        half = max(2.0, (meeting.a_span_mm[1] - meeting.a_span_mm[0]) / 2)
+        own = {
+            side: np.hypot(*(one.mm - place).T) < half + 2.0 for side, one in (("a", a), ("b", b))
+        }
+        shown = {side: self._shown(one, own[side]) for side, one in (("a", a), ("b", b))}
+        if shown["a"] and shown["b"]:
+            return "apart"
+        if shown["a"]:
+            return "a"
+        return "b" if shown["b"] else None
+
+    def nothing_on(self, drawn: Lead, span_mm: tuple[float, float]) -> bool:
+        """Whether the lead can be followed without a break over a stretch of its drawn line and a
+        little more, so that nothing lies on it; never where the line lies beside the lead."""
+        lead = self.leads[drawn.id]
+        s = np.arange(span_mm[0] - MARGIN_MM, span_mm[1] + MARGIN_MM, 0.5)
+        off, nearest = cKDTree(lead.mm).query(drawn.point_at_mm(s))
+        if (off > 0.8 * lead.diameter_mm).any():
+            return False
+        where = np.zeros(len(lead.mm), bool)
+        where[nearest.min() : nearest.max() + 1] = True
+        return self._shown(lead, where)
+
+    def _shown(self, lead: LeadEyes, where: np.ndarray) -> bool:
+        """Whether one photo shows the lead there without a break; what several show in turn is
+        not enough, since each sees past the lead on top from another side."""
+        where = where & lead.inside
+        return bool(where.any() and any(seen[where].all() for seen in lead.visible.values()))
+
+    def _true_crossing(self, meeting: Crossing, place: np.ndarray) -> dict[str, Any] | None:
+        near = [
+            (float(np.hypot(c["x"] - place[0], c["y"] - place[1])), n)
+            for n, c in enumerate(self.truth["crossings"])
+            if {lead_id(c["a"]), lead_id(c["b"])} == {meeting.a, meeting.b} and not c["self"]
+        ]
+        if not near or min(near)[0] > CROSSING_MM:
+            return None
+        return self.truth["crossings"][min(near)[1]]
+
+
+LIES_ON = 0.5  # of the half sum of two diameters: a lead nearer than that in plan hides the middle
+HIGHER = 0.35  # of the same: a lead that much higher there lies on it
+PAST_MM = 8.0  # a peel past a place is one past the true crossing this near
+
+
+def lies_on(eyes: Eyes, name: str, out: set[str]) -> set[str]:
+    """Leads that in truth lie on a lead anywhere, without those that are out."""
+    lead, found = eyes.leads[name], set()
+    for other in eyes.leads.values():
+        if other.id == name or other.id in out:
+            continue
+        both = (lead.diameter_mm + other.diameter_mm) / 2
+        away, nearest = cKDTree(other.mm).query(lead.mm)
+        higher = other.z_mm[nearest] - lead.z_mm > HIGHER * both
+        if (lead.inside & (away < LIES_ON * both) & higher).any():
+            found.add(other.id)
+    return found
+
+
+def against_truth(truth: dict[str, Any], eyes: Eyes, steps: Iterable[Step]) -> dict[str, Any]:
+    """What the truth has to say against the steps of a plan: nothing, it is hoped."""
+    crossings = [one for one in truth["crossings"] if not one["self"]]
+    found = [
+        Meeting(
+            lead_id(one["a"]),
+            lead_id(one["b"]),
+            _place(one["vertex_a"]),
+            _place(one["vertex_b"]),
+            one["x"],
+            one["y"],
+        )
+        for one in crossings
+    ]
+    tops = ["a" if one["over"] == one["a"] else "b" for one in crossings]
+    replay = Replay(dict.fromkeys(eyes.leads), found, tops)
+    harmed, buried, out, not_told = [], {}, set(), 0
+    for step in steps:
+        if step.action == "pull":
+            harmless = replay.pull(step.wire)
+            on_it = lies_on(eyes, step.wire, out)
+            if on_it:
+                buried[step.wire] = sorted(on_it)
+            out.add(step.wire)
+        else:
+            own = [one for one in found if step.wire in (one.a, one.b)]
+            far = [np.hypot(one.x - step.past[0], one.y - step.past[1]) for one in own]
+            if not far or min(far) > PAST_MM:
+                not_told += 1
+                continue
+            place = own[int(np.argmin(far))]
+            harmless = replay.peel(step.wire, (place.x, place.y))
+        if not harmless:
+            harmed.append(f"{step.action} {step.wire}")
+    return {"false-safe": harmed, "something lies on": buried, "peels not told": not_told}
+
+
+def _place(vertex: float) -> tuple[int, Fraction]:
+    return int(vertex), Fraction(vertex) - int(vertex)

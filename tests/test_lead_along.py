@@ -1,0 +1,143 @@
+"""One look along a lead answers its places: what is seen without a break has nothing on it."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from mapper.fit.strip import strip_of_run
+from mapper.records import Job, judgement_changes
+from mapper.routes import Crossing
+from mapper.ui.along_places import along_of, changes_of, leads_in_turn, told_along
+from mapper.ui.findings import Findings
+from tests.test_leads_tracing import DEPTH_MM, ROUTE_MM, fitted, photo
+from tests.test_log_records import NO_CHANNELS, with_changes
+from tests.test_records_job import job_of, lead
+
+
+def side_by_side() -> Job:
+    """Three leads along one channel, 2 mm from each other, and one that crosses them all."""
+    names = ("Z00-H", "Z01-H", "Z03-H")
+    leads = [
+        lead(name, (60 + x, 90), (60 + x, 48 + x), (300, 48 + x), drop="D01")
+        for name, x in zip(names, (0, 2, 4), strict=True)
+    ]
+    across = lead("Z09-H", (120, 100), (200, 100), (200, 20), (300, 20), exit="X2", drop="D02")
+    settings = {"leads_per_drop": ["H"], "not_there": ["Z01-H", "Z02-H"]}
+    return job_of(*leads, across, plate=NO_CHANNELS, settings=settings)
+
+
+def looked_along(job: Job, name: str, but: tuple[str, ...] = ()) -> Job:
+    """The job after somebody saw that nothing but some other leads lies on this one."""
+    along = along_of(Findings(job), name)
+    places = [(one, None) for one in along.places if along.other(one) not in but]
+    return with_changes(job, changes_of(job, along, places, "KL"))
+
+
+def pulls(job: Job) -> set[str]:
+    return {step.wire for step in Findings(job).offered.steps if step.action == "pull"}
+
+
+def between(job: Job, *pair: str) -> list[Crossing]:
+    return [one for one in Findings(job).meetings if {one.a, one.b} == set(pair)]
+
+
+def test_a_lead_that_nothing_lies_on_is_offered_and_no_other() -> None:
+    job = side_by_side()
+    assert pulls(job) == set()
+    after = looked_along(job, "Z09-H")
+    assert along_of(Findings(after), "Z09-H").open == ()
+    assert pulls(after) == {"Z09-H"}
+
+
+def test_a_place_that_was_marked_stays_open_and_holds_the_lead() -> None:
+    after = looked_along(side_by_side(), "Z09-H", but=("Z01-H",))
+    assert pulls(after) == set()
+    assert all(one.top is None for one in between(after, "Z01-H", "Z09-H"))
+    assert all(one.top is not None for one in between(after, "Z00-H", "Z09-H"))
+
+
+def test_a_lead_that_was_not_seen_at_a_place_can_not_be_said_to_be_free_there() -> None:
+    job = side_by_side()
+    entry = job.value("lead/Z09-H")
+    for stretch in entry["stretches"]:
+        stretch["seen"] = False
+    job = with_changes(job, {"lead/Z09-H": entry})
+    along = along_of(Findings(job), "Z09-H")
+    assert along.places == () and along.unseen
+    assert "Z09-H" not in leads_in_turn(Findings(job))
+    # The others can be: whoever is seen without a break lies on top of what was not seen.
+    assert any(
+        one in Findings(job).open_meetings for one in along_of(Findings(job), "Z00-H").places
+    )
+
+
+def test_leads_side_by_side_hold_each_other_until_both_were_looked_at_and_then_lie_apart() -> None:
+    job = side_by_side()
+    one = looked_along(job, "Z00-H")
+    assert {meeting.top for meeting in between(one, "Z00-H", "Z01-H")} == {"a"}
+    both = looked_along(one, "Z01-H")
+    assert {meeting.top for meeting in between(both, "Z00-H", "Z01-H")} == {"apart"}
+
+
+def test_a_true_crossing_is_never_made_apart_and_is_not_asked_a_second_time() -> None:
+    after = looked_along(side_by_side(), "Z09-H")
+    crossings = [one for one in Findings(after).meetings if one.kind == "crossing"]
+    assert crossings and all(one.top in ("a", "b") for one in crossings)
+    assert not set(crossings) & set(along_of(Findings(after), "Z00-H").places)
+
+
+def test_what_somebody_judged_at_the_place_itself_is_not_asked_again() -> None:
+    job = side_by_side()
+    place = between(job, "Z00-H", "Z01-H")[0]
+    job = with_changes(job, judgement_changes(job, place, "a", by="KL"))
+    assert told_along(Findings(job)) == {}
+    assert between(job, "Z00-H", "Z01-H")[0] not in along_of(Findings(job), "Z01-H").places
+
+
+def test_the_leads_that_may_lie_free_on_top_come_first() -> None:
+    job = side_by_side()
+    fewest = leads_in_turn(Findings(job))[0]
+    counts = {
+        name: len(along_of(Findings(job), name).open) for name in leads_in_turn(Findings(job))
+    }
+    assert counts[fewest] == min(counts.values())
+    # What lies under another lead waits for its turn until that one is out.
+    after = looked_along(job, "Z09-H")
+    crossing = next(one for one in Findings(after).meetings if one.kind == "crossing")
+    under = crossing.a if crossing.b == "Z09-H" else crossing.b
+    turn = leads_in_turn(Findings(after))
+    free = [name for name in turn if not between(after, name, "Z09-H")]
+    assert not free or turn.index(under) > max(turn.index(name) for name in free)
+
+
+@pytest.fixture(scope="module")
+def strip():
+    fit = fitted()
+    return strip_of_run(photo(fit), fit, ROUTE_MM, (60.0, 160.0), DEPTH_MM, 8.0, 8.0)
+
+
+def test_a_run_is_laid_straight_with_the_lead_in_its_middle(strip) -> None:
+    assert strip.shown == 1.0
+    assert strip.pixels_bgr.shape == (128, 800, 3)
+    red = strip.pixels_bgr[:, :, 2].astype(int) - strip.pixels_bgr[:, :, 0]
+    rows = np.argmax(cv2.blur(red.astype(np.float32), (9, 5)), axis=0)
+    assert np.abs(np.median(rows) - 64) < 6
+    assert np.percentile(np.abs(rows - 64), 90) < 14
+
+
+def test_places_of_the_plate_are_found_on_the_strip(strip) -> None:
+    steps = np.hypot(*np.diff(ROUTE_MM, axis=0).T)
+    arc = np.concatenate([[0.0], np.cumsum(steps)])
+    s = np.array([70.0, 110.0, 150.0])
+    places = np.column_stack([np.interp(s, arc, ROUTE_MM[:, k]) for k in (0, 1)])
+    x, y = strip.px_from_plate(places).T
+    assert np.abs(x - (s - 60.0) * 8.0).max() < 12
+    assert np.abs(y - 64).max() < 14
+
+
+def test_a_photo_that_ends_before_the_run_does_is_told() -> None:
+    fit = fitted()
+    far = np.array([[0.0, 60.0], [900.0, 60.0]])
+    assert strip_of_run(photo(fit), fit, far, (0.0, 800.0), 0.0, 8.0, 2.0).shown < 0.9

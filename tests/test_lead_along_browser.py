@@ -1,0 +1,102 @@
+"""One lead all along, in a real browser: the parts are shown, one key answers, one takes back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from mapper.records import JobStore
+from mapper.ui.along_places import along_of
+from mapper.ui.findings import Findings
+from tests.browser import browser, go, page_of, running_server, settled, until
+from tests.full_job import full_job
+
+__all__ = ["browser"]  # the fixture
+
+pytestmark = pytest.mark.browser
+LAPTOP = {"width": 1366, "height": 768}
+LOOK_MS = 3000  # as long as a person needs to follow a lead through a few pictures
+
+
+@pytest.fixture(scope="module")
+def store(
+    browser: Any, shared_plates: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[JobStore, str, str]]:
+    folder = tmp_path_factory.mktemp("along")
+    store = JobStore(folder)
+    job_id = full_job(store, shared_plates / "plate2", open_every=1)
+    with running_server(folder) as address:
+        yield store, job_id, address
+    store.close()
+
+
+def lead_asked(page: Any) -> str:
+    words = page.get_by_role("heading", name="Does anything lie on").inner_text()
+    return words.removeprefix("Does anything lie on ").rstrip("?")
+
+
+def test_one_key_answers_all_places_of_a_lead_but_the_marked_one(store, browser) -> None:
+    jobs, job_id, address = store
+    with page_of(browser, f"{address}/plan?job={job_id}", viewport=LAPTOP) as page:
+        page.get_by_role("button", name="Look along one lead").click()
+        page.get_by_role("heading", name="Does anything lie on").wait_for()
+        settled(page)
+        lead = lead_asked(page)
+        along = along_of(Findings(jobs.job(job_id)), lead)
+        button = page.get_by_role("button", name=f"lies on {lead}: answer")
+        assert f"answer {len(along.places)} place" in button.inner_text()
+        assert page.locator('[data-testid="stImage"] img').count() >= len(along.parts)
+        page.get_by_role("button", name=f"1 {along.other(along.places[0])}").first.click()
+        settled(page)
+        expect = pytest.importorskip("playwright.sync_api").expect
+        expect(button).to_contain_text(f"answer {len(along.places) - 1} place")
+        page.wait_for_timeout(LOOK_MS)
+        page.keyboard.press("1")
+        until(page, lambda: len(jobs.job(job_id).judged) > 0)
+        job = jobs.job(job_id)
+        assert len(job.judged) == len(along.places) - 1
+        upper = {one.a if one.top == "a" else one.b for one in job.judged}
+        assert upper == {lead}
+        assert all(one.photo for one in job.judged)
+        asked = page.get_by_role("heading", name="Does anything lie on")
+        expect(asked).not_to_have_text(f"Does anything lie on {lead}?")
+        settled(page)
+        page.keyboard.press("5")
+        until(page, lambda: len(jobs.job(job_id).judged) == 0)
+        expect(asked).to_have_text(f"Does anything lie on {lead}?")
+
+
+def test_all_places_of_one_picture_are_marked_by_one_press(store, browser) -> None:
+    jobs, job_id, address = store
+    with page_of(browser, f"{address}/plan?job={job_id}", viewport=LAPTOP) as page:
+        page.get_by_role("button", name="Look along one lead").click()
+        page.get_by_role("heading", name="Does anything lie on").wait_for()
+        settled(page)
+        along = along_of(Findings(jobs.job(job_id)), lead_asked(page))
+        part = next(one for one in along.parts if len(one.numbers) > 1)
+        several = [one for one in along.parts if len(one.numbers) > 1]
+        page.get_by_role("button", name="all of these").nth(several.index(part)).click()
+        left = len(along.places) - len(part.numbers)
+        button = page.get_by_role("button", name=f"lies on {along.lead}: answer {left} place")
+        button.wait_for()
+        assert button.is_disabled() == (left == 0)
+
+
+def test_all_of_a_lead_and_its_answer_are_in_sight_on_a_laptop(store, browser) -> None:
+    _, job_id, address = store
+    with page_of(browser, f"{address}/crossings?job={job_id}", viewport=LAPTOP) as page:
+        page.get_by_role("button", name="is on top").first.wait_for()
+        page.get_by_text("One lead all along").click()
+        page.get_by_role("heading", name="Does anything lie on").wait_for()
+        settled(page)
+        button = page.get_by_role("button", name="lies on").bounding_box()
+        picture = page.locator('[data-testid="stImage"] img').first.bounding_box()
+        assert button["y"] + button["height"] <= picture["y"]
+        assert picture["y"] + picture["height"] < LAPTOP["height"]
+        assert button["height"] >= 44
+        go(page, "Leads")
+        go(page, "Crossings")  # what was asked is kept
+        page.get_by_role("heading", name="Does anything lie on").wait_for()
