@@ -17,7 +17,7 @@ from tests.test_leads_tracing import PLATE, fitted, off_route_mm, photo
 __all__ = ["browser"]  # the fixture
 
 pytestmark = pytest.mark.browser
-OFFERED = "Offered: the thick line from D01 to X1"
+OFFERED = "Offered: the white line from D01 to X1"
 
 
 @pytest.fixture
@@ -56,6 +56,14 @@ def test_a_certain_lead_is_offered_accepted_taken_back_and_refused_by_a_key_each
     offered.wait_for()
     assert canvas.root.bounding_box() == place  # nothing moved under a hand that went on tracing
     canvas.wait_acknowledged()
+    # The whole pocket is in sight, clear of the sentence, to tell whose lead it is.
+    hint, job = offered.bounding_box(), store.job(job_id)
+    (fit,), drop = job.fits.values(), job.plate.drops[0]
+    radius = drop.bore_diameter_mm / 2
+    edge = [(drop.x_mm + x, drop.y_mm + y) for x, y in ((-radius, 0), (0, radius), (radius, 0))]
+    for x, y in (canvas.screen(*px) for px in fit.photo_from_plate(np.array(edge))):
+        assert place["x"] < x < place["x"] + place["width"]
+        assert hint["y"] + hint["height"] <= y < place["y"] + place["height"]
 
     page.keyboard.press("1")
     until(page, lambda: lead_of(store, job_id) is not None)

@@ -350,4 +350,8 @@ def show_offer(ctx: Context, state: PageState) -> None:
     if waiting:
         _, offer, _ = waiting[0]
         state.photo, state.chosen, state.picking = offer.photo, None, ""
-        jump_to(state, f"offer {waiting[0][0]}", offer.trace.points, asked=False)
+        sight = sight_of(ctx, offer.photo)
+        drop = next(one for one in ctx.job.plate.drops if one.id == offer.drop)
+        pocket = _square_px(sight, (drop.x_mm, drop.y_mm), drop.bore_diameter_mm)
+        seen = np.vstack([offer.trace.points, pocket])  # with its pocket, to tell whose it is
+        jump_to(state, f"offer {waiting[0][0]}", seen, asked=False)

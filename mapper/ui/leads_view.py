@@ -246,8 +246,8 @@ def chosen_lines(sight: Sight, row: LeadRow) -> list[Line]:
 
 
 def offered_line(points_px: np.ndarray) -> Line:
-    """A line that is offered and nobody has accepted: thick, white, dashed."""
-    return Line("offer", points_px, color="#ffffff", width=6.0, dash=(16, 6), tag="offered")
+    """A line that is offered and nobody has accepted: white, with the wire in sight between."""
+    return Line("offer", points_px, color="#ffffff", width=3.5, dash=(8, 16), tag="offered")
 
 
 def meeting_marker(sight: Sight, meeting: Crossing) -> Marker:

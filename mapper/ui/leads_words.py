@@ -58,6 +58,8 @@ def hint(ctx: Context, state: PageState, chosen: LeadRow | None, meeting: Crossi
         named = ", ".join(shown(one, 20) for one in leads[:NAMED]) or "none that is traced"
         more = f" and {len(leads) - NAMED} more" if len(leads) > NAMED else ""
         return f"Only leads in {shown(state.channel, 30)}: {named}{more}. I shows all again."
+    if chosen is None and state.search is not None and state.search.offers is None:
+        return "Looking for leads on this photo. Go on tracing meanwhile; what is found is shown."
     if chosen is None:
         return "Pick a lead in the list or on the photo, or press N for the next untraced one."
     name = shown(chosen.id, 40)
@@ -92,8 +94,8 @@ def offer_hint(waiting: list[tuple[int, Offer, list[ExpectedLead]]]) -> str:
     _, offer, _ = waiting[0]
     more = f" {len(waiting) - 1} more after it." if len(waiting) > 1 else ""
     return (
-        f"Offered: the thick line from {shown(offer.drop, 40)} to {shown(offer.exit, 40)}. "
-        f"Follow it with your eyes from end to end: is it one lead, and which?{more}"
+        f"Offered: the white line from {shown(offer.drop, 40)} to {shown(offer.exit, 40)}. "
+        f"Follow it with your eyes from end to end: is it one lead, and which? H hides it.{more}"
     )
 
 
