@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from mapper.fit.strip import strip_of_run
-from mapper.records import Job, judgement_changes
+from mapper.records import Job, Stretch, TracedLead, judgement_changes
 from mapper.routes import Crossing
 from mapper.ui.along_places import along_of, changes_of, leads_in_turn, told_along
 from mapper.ui.findings import Findings
@@ -94,6 +94,45 @@ def test_what_somebody_judged_at_the_place_itself_is_not_asked_again() -> None:
     job = with_changes(job, judgement_changes(job, place, "a", by="KL"))
     assert told_along(Findings(job)) == {}
     assert between(job, "Z00-H", "Z01-H")[0] not in along_of(Findings(job), "Z01-H").places
+
+
+def test_a_flat_crossing_takes_in_the_lead_far_to_both_sides() -> None:
+    steep, flat = (
+        job_of(
+            lead("Z00-H", (60, 60), (300, 60), drop="D01"),
+            lead("Z03-H", (180 - 100, 60 + rise), (180 + 100, 60 - rise), drop="D01", exit="X2"),
+            plate=NO_CHANNELS,
+        )
+        for rise in (100, 20)
+    )
+    long_mm = []
+    for job in (steep, flat):
+        along = along_of(Findings(job), "Z00-H")
+        assert [one.kind for one in along.places] == ["crossing"]
+        (low, high), (at, _) = along.spans_mm[0], along.places[0].a_span_mm
+        assert low < at < high
+        long_mm.append(high - low)
+    # 1.1 times the limit over the sine of the angle, to both sides
+    assert long_mm == pytest.approx([2 * 1.1 * 2.9 / np.sin(np.arctan(r)) for r in (1, 0.2)])
+
+
+def test_a_lead_not_seen_beside_a_flat_crossing_is_not_said_to_be_free_there() -> None:
+    job = job_of(
+        lead("Z00-H", (60, 60), (300, 60), drop="D01"),
+        TracedLead(
+            "Z03-H",
+            "heater",
+            "D01",
+            "X2",
+            (Stretch(((80, 80), (188, 58.4))), Stretch(((188, 58.4), (280, 40)), seen=False)),
+            diameter_mm=2.4,
+            finished=True,
+        ),
+        plate=NO_CHANNELS,
+    )
+    along = along_of(Findings(job), "Z03-H")
+    assert not any(one.kind == "crossing" for one in along.places)
+    assert any(one.kind == "crossing" for one in along.unseen)
 
 
 def test_the_leads_that_may_lie_free_on_top_come_first() -> None:

@@ -16,6 +16,7 @@ from mapper.routes.model import (
     with_judged,
     with_judgement,
 )
+from mapper.routes.rests import crossing_reach_mm
 
 __all__ = [
     "TRACING_ERROR_MM",
@@ -24,6 +25,7 @@ __all__ = [
     "Lead",
     "RouteMap",
     "RouteMapError",
+    "crossing_reach_mm",
     "find_crossings",
     "read_route_map",
     "route_map_from_mapping",

@@ -15,7 +15,7 @@ from mapper.routes.cells import Cells, end_distances
 from mapper.routes.company import RUN_LIMITS, SHALLOW_RAD, Block, Stretches, stretches
 from mapper.routes.segments import Segments
 
-__all__ = ["Surroundings", "rests", "surroundings"]
+__all__ = ["Surroundings", "crossing_reach_mm", "rests", "surroundings"]
 
 WIDER = 1.1  # a bit more than a straight crossing needs
 
@@ -34,9 +34,15 @@ class Surroundings:
         return Surroundings(*(getattr(self, name)[pick] for name in self.__dataclass_fields__))
 
 
+def crossing_reach_mm(limit_mm, angle_rad):
+    """How far along both leads the surroundings of a crossing go to either side, mm: where they
+    come nearer to each other than their limit."""
+    return WIDER * limit_mm / np.sin(np.maximum(angle_rad, SHALLOW_RAD))
+
+
 def surroundings(label, s0, s1, t0, t1, limit, angle_rad) -> Surroundings:
     """Boxes around crossings with spans (s0, s1, t0, t1) that meet at `angle_rad`; (K,) each."""
-    half = WIDER * limit / np.sin(np.maximum(angle_rad, SHALLOW_RAD))
+    half = crossing_reach_mm(limit, angle_rad)
     return Surroundings(label, s0 - half, s1 + half, t0 - half, t1 + half)
 
 

@@ -15,12 +15,13 @@ import numpy as np
 
 from mapper.records import Job, judgements_changes
 from mapper.records.changes import Changes
-from mapper.routes import Crossing, Lead
+from mapper.routes import Crossing, Lead, crossing_reach_mm
 from mapper.ui.findings import Findings, meeting_key
 
 __all__ = ["Along", "Part", "along_of", "changes_of", "leads_in_turn"]
 
 ALONG = "along"  # extra of a judgement: the lead that was looked along
+THICK_MM = 3.0  # a lead without a diameter, here
 PART_MM = 100.0  # of a lead in one picture
 SURE_OF_RUNS = 0.9  # a run said to lie under a lead that is seen: it may only lie beside it
 
@@ -45,15 +46,12 @@ class Along:
     places: tuple[Crossing, ...]
     unseen: tuple[Crossing, ...]
     parts: tuple[Part, ...]
+    spans_mm: tuple[tuple[float, float], ...] = ()  # of `places`, on the lead
 
     @property
     def open(self) -> tuple[Crossing, ...]:
         """The places that nobody has judged."""
         return tuple(one for one in self.places if one.top is None)
-
-    def span_mm(self, meeting: Crossing) -> tuple[float, float]:
-        """The stretch of the lead that takes part."""
-        return meeting.a_span_mm if meeting.a == self.lead else meeting.b_span_mm
 
     def other(self, meeting: Crossing) -> str:
         """The other lead of a place."""
@@ -63,7 +61,6 @@ class Along:
 def along_of(findings: Findings, name: str) -> Along:
     """The open places of a lead with other leads, from the drop to the exit."""
     lead = findings.traced.leads_by_id[name]
-    along = Along(name, (), (), ())
     other_told = told_along(findings)
     own = [one for one in findings.open_meetings if name in (one.a, one.b) and one.a != one.b]
     own += [
@@ -71,10 +68,32 @@ def along_of(findings: Findings, name: str) -> Along:
         for one in findings.meetings
         if name in (one.a, one.b) and other_told.get(meeting_key(one), name) != name
     ]
-    own.sort(key=along.span_mm)
-    seen = tuple(one for one in own if _seen(lead, along.span_mm(one)))
-    unseen = tuple(one for one in own if one.top is None and one not in seen)
-    return Along(name, seen, unseen, _parts([along.span_mm(one) for one in seen], lead.length_mm))
+    spans = sorted(((_span_mm(findings, name, one), n) for n, one in enumerate(own)))
+    seen = [(span, own[n]) for span, n in spans if _seen(lead, span)]
+    unseen = [own[n] for span, n in spans if own[n].top is None and not _seen(lead, span)]
+    return Along(
+        name,
+        tuple(one for _, one in seen),
+        tuple(unseen),
+        _parts([span for span, _ in seen], lead.length_mm),
+        tuple(span for span, _ in seen),
+    )
+
+
+def _span_mm(findings: Findings, name: str, meeting: Crossing) -> tuple[float, float]:
+    """The stretch of a lead on which something may lie at a meeting, as arc length.
+
+    Lines that are drawn a little beside the leads may cross far from where the leads do when the
+    angle is flat. So a crossing takes in as much of the lead as belongs to it (`find_crossings`).
+    """
+    low, high = meeting.a_span_mm if meeting.a == name else meeting.b_span_mm
+    if meeting.kind != "crossing":
+        return low, high
+    leads = findings.traced.leads_by_id
+    thick_mm = [leads[one].diameter_mm or THICK_MM for one in (meeting.a, meeting.b)]
+    limit_mm = sum(thick_mm) / 2 + findings.traced.tracing_error_mm
+    half_mm = float(crossing_reach_mm(limit_mm, meeting.angle_rad))
+    return max(0.0, low - half_mm), min(leads[name].length_mm, high + half_mm)
 
 
 def told_along(findings: Findings) -> dict[str, str]:

@@ -51,8 +51,8 @@ def lead_along(ctx: Context, findings: Findings, desk: Desk, wanted_photo: str) 
     if not names:
         looks.note("No open place of two leads is left that one look along a lead answers.", "calm")
         return
-    passed = [name for name in names if along_key(name) in desk.passed]
-    names = [name for name in names if name not in passed] + passed
+    turn = {key: number for number, key in enumerate(desk.passed, start=1)}
+    names.sort(key=lambda name: turn.get(along_key(name), 0))  # passed ones last, the oldest first
     wanted = st.session_state.pop(_NEXT, None)
     if wanted in names:
         st.session_state[_LEAD] = wanted

@@ -24,7 +24,7 @@ def with_places(strip: Strip, lead: Lead, along: Along, part: Part) -> np.ndarra
     bars = []
     for number in part.numbers:
         place = along.places[number - 1]
-        low, high = along.span_mm(place)
+        low, high = along.spans_mm[number - 1]
         left = (max(low, part.low_mm) - part.low_mm) * strip.px_per_mm
         right = (min(high, part.high_mm) - part.low_mm) * strip.px_per_mm
         bars.append((left, max(right, left + LEAST_BAR_PX), f"{number} {along.other(place)}"))

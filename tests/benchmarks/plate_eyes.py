@@ -7,7 +7,7 @@ code with the program: `tests.replay` on the true crossings, and the heights of 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -26,6 +26,7 @@ SHORT_MM = 8.0  # a lead hidden for less is drawn through as if it were seen
 NEAR = 0.6  # diameters; a line farther off than that lies on another lead or on none
 RIGHT = 0.4  # diameters; nearer than that it is right
 MARGIN_MM = 3.0  # a stroke begins and ends so far inside what is drawn right
+BESIDE = 1.3  # diameters; so far off a lead may seem that lies higher or lower than was taken
 JOIN_MM = 40.0  # wrong places nearer to each other are mended by one stroke
 CROSSING_MM = 8.0  # a meeting of drawn leads that near a true crossing of the pair is that one
 
@@ -111,10 +112,18 @@ class LeadEyes:
         off = cKDTree(self.mm).query(middle)[0]
         return bool((off > 2 * self.diameter_mm).any())
 
-    def wrong(self, photo: str, off: np.ndarray, seen: np.ndarray) -> list[Run]:
+    def wrong(
+        self, photo: str, off: np.ndarray, seen: np.ndarray, before: Sequence[str] = ()
+    ) -> list[Run]:
         """Runs that this photo shows and that are drawn beside the lead, or as if unseen; `off`
-        and `seen` as `off_on` gives them."""
+        and `seen` as `off_on` gives them.
+
+        What a photo looked at `before` shows is drawn there: as nobody knows how high the lead
+        lies, a line that is right on one photo may lie beside the lead on another.
+        """
         shown = self.filled(self.visible[photo])
+        for other in before:
+            shown &= ~self.filled(self.visible[other])
         return self._joined(shown & ((off > NEAR) | ~seen), shown)
 
     def ends_on_line(self, run: Run, off: np.ndarray) -> Run:
@@ -199,7 +208,7 @@ class Eyes:
         lead = self.leads[drawn.id]
         s = np.arange(span_mm[0] - MARGIN_MM, span_mm[1] + MARGIN_MM, 0.5)
         off, nearest = cKDTree(lead.mm).query(drawn.point_at_mm(s))
-        if (off > 0.8 * lead.diameter_mm).any():
+        if (off > BESIDE * lead.diameter_mm).any():
             return False
         where = np.zeros(len(lead.mm), bool)
         where[nearest.min() : nearest.max() + 1] = True

@@ -64,6 +64,7 @@ class Person:
         self.page, self.store, self.truth, self.shots = page, store, truth, shots
         self.acts: Counter[str] = Counter()
         self.eyes = Eyes(truth)
+        self.order: list[str] = []  # photos, as they are looked at
         self.notes: Counter[str] = Counter()  # what the app said against a stroke
         self.rng = np.random.default_rng(0)  # how a hand shakes
 
@@ -113,6 +114,8 @@ class Person:
 
     def trace_all(self, photo_name: str, count: int) -> list[dict[str, Any]]:
         """Trace every lead on one photo; then look at all of them on the other photos."""
+        others = [one["file"] for one in self.truth["photos"] if one["file"] != photo_name]
+        self.order = [photo_name, *reversed(others)]  # the later, the less plastic is left
         self.walk("Leads", "trace")
         self._show(photo_name)
         wires = next(one for one in self.truth["photos"] if one["file"] == photo_name)["wires"]
@@ -125,8 +128,7 @@ class Person:
                 print(results[name], flush=True)
             if number in (1, 12):
                 self.shot(f"leads {number}")
-        others = [one["file"] for one in self.truth["photos"] if one["file"] != photo_name]
-        for other in reversed(others):  # the later a photo, the less plastic is left
+        for other in self.order[1:]:
             todo = [name for name in names if self._wrong(name, other)]
             if todo:
                 self._show(other)
@@ -143,7 +145,7 @@ class Person:
         for name in names:
             lead, eyes = self._lead(name), self.eyes.leads[name]
             results.setdefault(name, {"lead": name}).update(
-                wrong=sum(len(self._wrong(name, one["file"])) for one in self.truth["photos"]),
+                wrong=sum(len(self._wrong(name, photo)) for photo in self.order),
                 guessed=len(eyes.unseen_drawn_seen(lead)),
                 astray=eyes.astray(lead),
             )
@@ -217,7 +219,8 @@ class Person:
         self._stroke(eyes.ends_on_line(run, off), eyes.on[photo], 0.0)
 
     def _wrong(self, name: str, photo: str) -> list[Run]:
-        return self.eyes.leads[name].wrong(photo, *self._off(name, photo))
+        before = self.order[: self.order.index(photo)]
+        return self.eyes.leads[name].wrong(photo, *self._off(name, photo), before)
 
     def _off(self, name: str, photo: str) -> tuple[np.ndarray, np.ndarray]:
         """How far the line as it is shown on a photo is off the lead, and where it is as seen."""
@@ -351,35 +354,42 @@ class Person:
         }
 
     def look_along_all(self) -> list[dict[str, Any]]:
-        """Look along every lead in turn; mark what hides it, and answer the rest by one press."""
+        """First look for leads that nothing lies on, in turn; then mark on each of the others
+        what hides it, and answer the rest by one press."""
         page, looked = self.page, []
         self.walk("Crossings", "along")
         page.get_by_text("One lead all along").click()
         self.acts["along"] += 1
         settled(page)
         heading = page.get_by_role("heading", name=ALONG_ASKS)
-        done: set[str] = set()
-        while heading.count():
-            name = heading.inner_text().removeprefix(ALONG_ASKS).strip(" ?")
-            if name in done:
-                break
-            done.add(name)
-            looked.append(self._look_along(name))
-            print(looked[-1], flush=True)
-            if len(looked) in (1, 3):
-                self.shot(f"along {len(looked)}")
+        for marks in (False, True):
+            done: set[str] = set()
+            while heading.count():
+                name = heading.inner_text().removeprefix(ALONG_ASKS).strip(" ?")
+                if name in done:
+                    break
+                done.add(name)
+                looked.append(self._look_along(name, marks))
+                print(looked[-1], flush=True)
+                if len(looked) in (1, 3):
+                    self.shot(f"along {len(looked)}")
+            self.shot(f"along, {'all' if marks else 'free ones'}")
         return looked
 
-    def _look_along(self, name: str) -> dict[str, Any]:
+    def _look_along(self, name: str, marks: bool) -> dict[str, Any]:
         page, job = self.page, self.job
         began, before = time.monotonic(), sum(self.acts.values())
         found = Findings(job)
         along, drawn = along_of(found, name), found.traced.leads_by_id[name]
         hidden = [
             number
-            for number, place in enumerate(along.places, start=1)
-            if not self.eyes.nothing_on(drawn, along.span_mm(place))
+            for number, span_mm in enumerate(along.spans_mm, start=1)
+            if not self.eyes.nothing_on(drawn, span_mm)
         ]
+        if hidden and not marks:  # something lies on it: another one first
+            hidden, free = [], 0
+        else:
+            free = len(along.places) - len(hidden)
         all_hidden = [
             part for part in along.parts if len(part.numbers) > 1 and set(part.numbers) <= {*hidden}
         ]
@@ -395,11 +405,12 @@ class Person:
             self.acts["along"] += 1
             settled(page)
         page.wait_for_timeout(LOOK_MS * (1 + len(along.parts)))
-        free = len(along.places) - len(hidden)
         page.keyboard.press("1" if free else "4")
         self.acts["along"] += 1
         heading = page.get_by_role("heading", name=f"{ALONG_ASKS} {name}?", exact=True)
         heading.wait_for(state="detached")
+        settled(page)
+        page.wait_for_timeout(LOOK_MS)
         settled(page)
         offered = Findings(self.job).offered
         return {
