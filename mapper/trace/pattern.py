@@ -23,7 +23,7 @@ LEAST_SHARE = 0.07  # of the length
 MOST_RUN = 9.0  # widths of it at a time
 LIKE_SECOND = 10.0  # Lab units from what both colours mix to
 LAB_WEIGHTS = np.array([0.5, 1.0, 1.0])
-LEAST_ALIKE = 0.6  # share of the unlike places that are of one colour and end at the sides
+LEAST_ALIKE = 0.45  # share of the unlike places that are of one colour and end at the sides
 
 
 def second_colour(

@@ -25,6 +25,7 @@ __all__ = [
     "find_way",
     "link_costs",
     "link_rates",
+    "reached_within",
     "stands_on_line",
 ]
 
@@ -169,7 +170,12 @@ class _Stretch:
 
 
 def _from_states(
-    links: Links, cost: np.ndarray, count: int, states: np.ndarray, costs: np.ndarray
+    links: Links,
+    cost: np.ndarray,
+    count: int,
+    states: np.ndarray,
+    costs: np.ndarray,
+    most: float = np.inf,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Cost of the cheapest way to every state, and the state before each on it."""
     hub = 2 * count
@@ -183,7 +189,15 @@ def _from_states(
         ),
         shape=(hub + 1, hub + 1),
     )
-    return dijkstra(graph, indices=hub, return_predecessors=True)
+    return dijkstra(graph, indices=hub, return_predecessors=True, limit=most)
+
+
+def reached_within(
+    elements: Elements, links: Links, cost: np.ndarray, click: np.ndarray, most: float
+) -> np.ndarray:
+    """Numbers of the elements that a way from `click`, px of the layer, gets to for `most`."""
+    distance, _ = _from_states(links, cost, len(elements), *_near_click(elements, click), most)
+    return np.unique(np.flatnonzero(np.isfinite(distance[:-1])) >> 1)
 
 
 def _back(previous: np.ndarray, state: int) -> np.ndarray:

@@ -24,6 +24,7 @@ from mapper.trace.search import (
     find_way,
     link_costs,
     link_rates,
+    reached_within,
     stands_on_line,
 )
 from mapper.trace.snap import Snap, agree, checked_point, leads_at
@@ -35,6 +36,8 @@ MIN_SNAP_REACH_PX = 6.0
 COLOUR_SHARE = 0.4  # of the contrast at the clicks: how far the lead's colour may stray
 COLOUR_SPREAD = (5.0, 14.0)
 WINDOW = 50.0  # widths around the clicks that are searched, at least
+DEAR = 8.0  # cost of a way beyond which something of the lead is not seen
+AT_EDGE = 2.5  # widths from the side of the window
 WINDOW_SHARE = 0.4  # of the distance of the clicks
 ALIKE = 0.6  # cost of colour
 LEAP = 25.0  # widths of a hole from which the lead is looked for again, as hidden
@@ -75,12 +78,11 @@ def trace_between(
     places = np.array(
         [p if s is None else _beside(p, s) for p, s in zip(clicks, seen, strict=True)]
     )
-    lead = _lead(layer, snaps, width_px, places)
-    chain = _found(lead)
+    lead, chain = _found(layer, snaps, width_px, places)
     second = second_colour(layer.lab, chain.xy, width_px * layer.scale, lead.colours)
     if second is not None:
-        lead = _lead(layer, [*snaps, replace(snaps[0], colour=second)], width_px, places)
-        chain = _found(lead)
+        snaps = [*snaps, replace(snaps[0], colour=second)]
+        lead, chain = _found(layer, snaps, width_px, places)
     if len(chain) < 2:
         return _blind(clicks)
     line = _as_trace(layer.to_photo(chain.xy), chain, lead.colours, width_px, places[[0, -1]])
@@ -106,27 +108,42 @@ class _Lead:
     own: Elements
 
 
-def _lead(layer: Layer, snaps: list[Snap], width_px: float, places: np.ndarray) -> _Lead:
+def _found(
+    layer: Layer, snaps: list[Snap], width_px: float, places: np.ndarray
+) -> tuple[_Lead, Elements]:
+    """The lead, and its line elements from the first click to the last."""
+    lead = _lead(layer, snaps, width_px, places, WINDOW)
+    chain, cost, leaves = _chain(lead, hidden=False)
+    if leaves:
+        # It may run far round, outside the window, and be seen all along.
+        wider = _lead(layer, snaps, width_px, places, np.inf)
+        found, less, _ = _chain(wider, hidden=False)
+        if less < min(cost, DEAR):
+            lead, chain = wider, found
+    if len(chain) < 2 or _farthest_step(chain) > LEAP:
+        chain, _, _ = _chain(lead, hidden=True)
+    return lead, chain
+
+
+def _lead(
+    layer: Layer, snaps: list[Snap], width_px: float, places: np.ndarray, window: float
+) -> _Lead:
+    """`window`: widths round the places that are searched at least; inf for all of the photo."""
     colours, at = np.array([s.colour for s in snaps]), layer.from_photo(places)
     low, high = at.min(0), at.max(0)
-    margin = max(WINDOW_SHARE * float(np.hypot(*(high - low))), WINDOW * NOMINAL_WIDTH_PX)
+    margin = max(WINDOW_SHARE * float(np.hypot(*(high - low))), window * NOMINAL_WIDTH_PX)
+    size = np.array(layer.lab.shape[1::-1]) - 1
     low = np.maximum(np.floor(low - margin), 0).astype(int)
-    high = np.ceil(high + margin).astype(int)
+    high = np.minimum(np.ceil(high + margin), size).astype(int)
     spread = float(np.clip(COLOUR_SHARE * min(s.contrast for s in snaps), *COLOUR_SPREAD))
     window = layer.lab[low[1] : high[1] + 1, low[0] : high[0] + 1]
     own = elements_of_colour(np.ascontiguousarray(window), colours, spread).shifted(*low)
     return _Lead(layer, colours, width_px, places, low, high, own)
 
 
-def _found(lead: _Lead) -> Elements:
-    chain = _chain(lead, hidden=False)
-    if len(chain) < 2 or _farthest_step(chain) > LEAP:
-        chain = _chain(lead, hidden=True)
-    return chain
-
-
-def _chain(lead: _Lead, hidden: bool) -> Elements:
-    """The line elements from the first click to the last.
+def _chain(lead: _Lead, hidden: bool) -> tuple[Elements, float, bool]:
+    """The line elements from the first click to the last, the cost of the cheapest way, and
+    whether that is dear while lines lead from both ends out of the window.
 
     `hidden`: the lead may run long under others. It is then looked for along lines of all
     colours and over longer holes.
@@ -142,10 +159,23 @@ def _chain(lead: _Lead, hidden: bool) -> Elements:
         rate = np.minimum(rate, MOST_RATE)
     cost = link_costs(links, rate, colours)
     bridge_rate = RATE_BESIDE_LEADS if hidden else BRIDGE_RATE
-    states = find_way(elements, links, cost, at, bridge_rate).states
+    way = find_way(elements, links, cost, at, bridge_rate)
+    states = way.states
     if len(states) > 1:
         states = with_loops(elements, links, cost, rate, states, at)
-    return elements.take(states >> 1)
+    leaves = way.cost > DEAR and all(
+        _at_edge(lead, elements.xy[reached_within(elements, links, cost, end, DEAR)])
+        for end in at[[0, -1]]
+    )
+    return elements.take(states >> 1), way.cost, leaves
+
+
+def _at_edge(lead: _Lead, xy: np.ndarray) -> bool:
+    """Whether any of `xy` (N, 2) lies at a side of the window where the photo goes on."""
+    size = np.array(lead.layer.lab.shape[1::-1]) - 1
+    low = (xy < lead.low + AT_EDGE * NOMINAL_WIDTH_PX) & (lead.low > 0)
+    high = (xy > lead.high - AT_EDGE * NOMINAL_WIDTH_PX) & (lead.high < size)
+    return bool((low | high).any())
 
 
 def _farthest_step(chain: Elements) -> float:
