@@ -83,3 +83,31 @@ def test_a_key_pressed_twice_does_not_answer_the_next_place_unseen(desk):
     press(page, "2")
     assert place(page) != there
     assert len(store.job(job_id).judged) == before + 1
+
+
+CUT_OFF = """(places) => places.filter((one) => {
+  const words = document.createRange();
+  words.selectNodeContents(one);
+  const right = words.getBoundingClientRect().right;
+  for (let box = one; box.tagName !== "BUTTON"; box = box.parentElement) {
+    const cuts = getComputedStyle(box).overflowX !== "visible";
+    if (cuts && right > box.getBoundingClientRect().right + 1) return true;
+  }
+  return right > one.closest("button").getBoundingClientRect().right;
+}).map((one) => one.innerText)"""
+
+
+@pytest.mark.parametrize("page_name", ["crossings", "plan"])
+def test_no_answer_is_cut_off_on_a_tablet(desk, browser, page_name):
+    _, _, page = desk
+    address = re.sub(r"/crossings.*?\?", f"/{page_name}?", page.url)
+    size = {"width": 900, "height": 1200}
+    with page_of(browser, address, viewport=size, has_touch=True, is_mobile=True) as tablet:
+        name = "is on top" if page_name == "crossings" else "frees|may free"
+        button = tablet.get_by_role("button", name=re.compile(name)).first
+        button.wait_for()
+        settled(tablet)
+        box = ".st-key-desk" if page_name == "crossings" else '[class*="st-key-look-"]'
+        words = tablet.locator(f"{box} .stButton button p")
+        assert words.count() >= 2
+        assert words.evaluate_all(CUT_OFF) == []

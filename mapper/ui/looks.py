@@ -103,6 +103,8 @@ button[data-variant="segmented_control"], button[data-variant="pills"] { min-hei
 .st-key-desk .stButton button p { font-size: 1.1rem; white-space: normal; overflow: visible;
   line-height: 1.2; }
 .st-key-desk .stButton button { padding: .2rem .6rem; }
+[class*="st-key-look-"] .stButton button p { white-space: normal; overflow: visible;
+  line-height: 1.2; }
 .stButtonGroup [role="group"], [data-testid="stButtonGroup"] > div { flex-wrap: wrap; }
 a.jump { color: #a32200; font-weight: 650; display: inline-block; padding: .5rem 0; }
 .st-key-jobbar { background: var(--band); border: 1px solid var(--line); border-radius: 8px;
