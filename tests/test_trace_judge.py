@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mapper.errors import MapperError
-from mapper.trace import TraceError, judge_crossing
+from mapper.trace import Company, TraceError, judge_crossing
 from mapper.trace.ground import as_ground
 from tests.benchmarks.trace_truth import plate_crossings
 from tests.test_trace import BEIGE, RED, WHITE, bench, lay
@@ -71,6 +71,30 @@ def test_a_crossing_under_plastic_gets_no_answer():
     image, upper, lower = crossing(60, RED, WHITE)
     cv2.circle(image, PLACE, 22, (120, 160, 90), -1)
     assert judge_crossing(image, upper, lower, PLACE).top is None
+
+
+@pytest.mark.parametrize("side", ["upper", "lower"])
+@pytest.mark.parametrize("backwards", [False, True])
+def test_a_lead_on_whose_line_a_third_one_is_drawn_gets_no_answer(side, backwards):
+    """One of these two hides the other, and the picture does not show which was asked about."""
+    image, upper, lower = crossing(60, RED, WHITE)
+    third = (upper if side == "upper" else lower) + (2.0, 1.0)
+    company = Company((third[::-1] if backwards else third,), 11.0)
+    assert judge_crossing(image, upper, lower, PLACE).top == "a"
+    assert judge_crossing(image, upper, lower, PLACE, company).top is None
+    assert judge_crossing(image, lower, upper, PLACE, company).top is None
+
+
+def test_leads_beside_across_and_only_farther_along_the_two_leave_the_answer():
+    image, upper, lower = crossing(60, RED, WHITE)
+    along = upper[-1] - upper[0]
+    normal = np.array([-along[1], along[0]]) / np.hypot(*along)
+    across = np.array([(PLACE[0], 10.0), (PLACE[0], 290.0)])
+    leaves = np.stack([upper[0], upper[0] + 0.35 * along, upper[0] + 0.35 * along + 60 * normal])
+    nowhere = np.full((2, 2), 30.0)
+    lines = (upper + 12 * normal, lower - 12 * normal, across, leaves, nowhere)
+    assert judge_crossing(image, upper, lower, PLACE, Company(lines, 11.0)).top == "a"
+    assert judge_crossing(image, upper, lower, PLACE, Company((), 11.0)).top == "a"
 
 
 def test_where_there_are_no_leads_there_is_no_answer():

@@ -1,5 +1,6 @@
 """Follow leads in photos and judge which of two lies on top."""
 
+from mapper.trace.company import Company
 from mapper.trace.ground import Ground, prepare
 from mapper.trace.judge import judge_crossing
 from mapper.trace.model import BURIED, Judgement, Trace, TraceError
@@ -11,6 +12,7 @@ from mapper.trace.votes import Ballot, Vote, count_votes
 __all__ = [
     "BURIED",
     "Ballot",
+    "Company",
     "Ground",
     "Judgement",
     "Proposal",

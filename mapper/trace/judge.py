@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from mapper.trace.company import Company
 from mapper.trace.ground import Ground, as_ground
 from mapper.trace.learned import shares, shipped_layers
 from mapper.trace.model import Judgement
@@ -25,16 +26,23 @@ MOST_NEITHER = 0.4  # share of *neither* up to which the stories may answer
 
 
 def judge_crossing(
-    image_bgr: np.ndarray | Ground, path_a: np.ndarray, path_b: np.ndarray, xy: object
+    image_bgr: np.ndarray | Ground,
+    path_a: np.ndarray,
+    path_b: np.ndarray,
+    xy: object,
+    company: Company | None = None,
 ) -> Judgement:
     """Which lead lies on top near `xy` (photo pixels): "a", "b", or None for can't tell.
 
     `path_a`, `path_b` (N, 2) photo pixels, within about half a width of the leads' middle;
-    where a lead crosses itself give the two passes as two paths. Raises TraceError for
-    unusable input, and when a path does not come near `xy`.
+    where a lead crosses itself give the two passes as two paths. `company`: the other leads
+    drawn there; no answer where one of them lies on a or b. Raises TraceError for unusable
+    input, and when a path does not come near `xy`.
     """
     ground = as_ground(image_bgr)
     place, strands = _met(ground, path_a, path_b, xy)
+    if company is not None and any(company.lies_on(strand) for strand in strands):
+        return Judgement(None, 0.0)
     seen = shares(_patches(ground, strands), shipped_layers())
     if max(seen[:2]) == 0.0:
         return Judgement(None, 0.0)

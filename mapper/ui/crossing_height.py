@@ -19,7 +19,7 @@ from mapper.ui.findings import Findings
 from mapper.ui.session import Context
 from mapper.ui.tiles import SHELF
 
-__all__ = ["height_vote", "vote_of_height"]
+__all__ = ["USUAL_DIAMETER_MM", "height_vote", "leads_around", "vote_of_height"]
 
 AROUND_MM = 30.0  # other leads are looked for this far around the place
 SEEN_MM = 12.0  # the leads must have been seen this far to both sides
@@ -44,12 +44,7 @@ def height_vote(
         return None
     lines = [lines_near(findings, meeting, side)[1] for side in ("a", "b")]
     wide = [leads[name].diameter_mm or USUAL_DIAMETER_MM for name, _ in spans]
-    rest = [
-        lead.points_mm
-        for lead in findings.traced.leads
-        if lead.id not in (meeting.a, meeting.b)
-        and np.hypot(*(_dense(lead) - place).T).min() < AROUND_MM
-    ]
+    rest = [lead.points_mm for lead in leads_around(findings, meeting, AROUND_MM)]
     depth_mm = float(findings.traced.plate.lead_depth_mm(place[None])[0])
     photos = [
         (ctx.job.fits[view.entry.sha256], ctx.opened(view.entry.sha256).token) for view in good
@@ -65,6 +60,17 @@ def height_vote(
         return vote_of_height(found)
 
     return measure
+
+
+def leads_around(findings: Findings, meeting: Crossing, reach_mm: float) -> list[Lead]:
+    """The other leads that are drawn within about `reach_mm` of the meeting."""
+    place = np.array([meeting.x_mm, meeting.y_mm])
+    return [
+        lead
+        for lead in findings.traced.leads
+        if lead.id not in (meeting.a, meeting.b)
+        and np.hypot(*(_dense(lead) - place).T).min() < reach_mm
+    ]
 
 
 def _sight(

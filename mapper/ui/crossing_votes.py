@@ -15,11 +15,11 @@ import numpy as np
 import streamlit as st
 
 from mapper.errors import MapperError, shown
-from mapper.routes import Crossing
-from mapper.trace import Ballot, Vote, count_votes, judge_crossing
+from mapper.routes import Crossing, Lead
+from mapper.trace import Ballot, Company, Vote, count_votes, judge_crossing
 from mapper.ui import looks
 from mapper.ui.crossing_desk import KEYS, Desk
-from mapper.ui.crossing_height import height_vote
+from mapper.ui.crossing_height import USUAL_DIAMETER_MM, height_vote, leads_around
 from mapper.ui.crossing_pictures import View, lead_words, lines_near, photos_that_show, stamp_of
 from mapper.ui.findings import Findings, meeting_key
 from mapper.ui.judging import JUDGING
@@ -36,6 +36,7 @@ __all__ = [
     "when_control",
 ]
 
+BESIDE_MM = 8.0  # other leads this near may lie on one of the two
 WHEN = {"asked": "tool's view: only when I ask", "certain": "tool's view: also when it is sure"}
 _WHEN = "tool's view is shown"  # session state: outlives the widget when the page is left
 
@@ -136,9 +137,13 @@ def ask_all(ctx: Context, findings: Findings, meeting: Crossing) -> list[Future[
     """The vote of every photo that shows the place, and that of the height from two of them.
     Photos of doubtful fit do not vote."""
     views = [view for view in photos_that_show(ctx, findings, meeting) if not view.doubtful]
-    stamps = [(stamp_of(ctx, meeting, view.entry.sha256), view.entry.sha256) for view in views]
+    beside = leads_around(findings, meeting, BESIDE_MM)
+    drawn = hash(tuple(ctx.job.texts.get(f"lead/{lead.id}") for lead in beside))
+    stamps = [
+        (stamp_of(ctx, meeting, view.entry.sha256), drawn, view.entry.sha256) for view in views
+    ]
     asking = [
-        JUDGING.result_of(stamp, _photo_vote(ctx, findings, meeting, view))
+        JUDGING.result_of(stamp, _photo_vote(ctx, findings, meeting, view, beside))
         for stamp, view in zip(stamps, views, strict=True)
     ]
     measure = height_vote(ctx, findings, meeting, views)
@@ -149,7 +154,7 @@ def ask_all(ctx: Context, findings: Findings, meeting: Crossing) -> list[Future[
 
 
 def _photo_vote(
-    ctx: Context, findings: Findings, meeting: Crossing, view: View
+    ctx: Context, findings: Findings, meeting: Crossing, view: View, beside: Sequence[Lead]
 ) -> Callable[[], Vote]:
     """What judges one photo, with all that it needs from the page."""
     fit: Any = ctx.job.fits[view.entry.sha256]
@@ -161,11 +166,19 @@ def _photo_vote(
         return np.asarray(fit.photo_from_plate(points_mm, plate.lead_depth_mm(points_mm)))
 
     paths = [on_photo(lines_near(findings, meeting, side)[1]) for side in ("a", "b")]
-    place = on_photo(np.array([[meeting.x_mm, meeting.y_mm]]))[0]
+    wide = [
+        findings.traced.leads_by_id[name].diameter_mm or USUAL_DIAMETER_MM
+        for name in (meeting.a, meeting.b)
+    ]
+    here = np.array([meeting.x_mm, meeting.y_mm])
+    place, aside = on_photo(np.stack([here, here + (min(wide), 0.0)]))
+    company = Company(
+        tuple(on_photo(lead.points_mm) for lead in beside), float(np.hypot(*(aside - place)))
+    )
 
     def judge() -> Vote:
         try:
-            said = judge_crossing(SHELF.ground(token), paths[0], paths[1], tuple(place))
+            said = judge_crossing(SHELF.ground(token), *paths, tuple(place), company)
         except MapperError:
             return Vote(None, 0.0, "photo", source)
         return Vote(said.top, said.confidence, "photo", source)

@@ -115,13 +115,14 @@ def measure(name: str, pictures: list[tuple[np.ndarray, list[Task]]], peers: boo
 
 
 def judge(name: str, cases: list[tuple[np.ndarray, list[Dispute]]]) -> None:
+    """Each crossing with the lines of all other leads, as when a whole plate is drawn."""
     right = answered = total = 0
     seconds = []
     for image, disputes in cases:
         ground = as_ground(image)
         for d in disputes:
             begun = time.process_time()
-            answer = judge_crossing(ground, d.path_a, d.path_b, d.xy_px)
+            answer = judge_crossing(ground, d.path_a, d.path_b, d.xy_px, d.company())
             seconds.append(time.process_time() - begun)
             total += 1
             answered += answer.top is not None

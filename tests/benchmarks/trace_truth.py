@@ -10,6 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from mapper.trace import Company
 from tests.benchmarks.loose_cables import Scene
 from tests.benchmarks.trace_score import Task
 
@@ -28,6 +29,10 @@ class Dispute:
     top: str
     width_px: float
     clear: bool = True
+    others: tuple[np.ndarray, ...] = ()  # lines of the other leads
+
+    def company(self) -> Company:
+        return Company(self.others, self.width_px)
 
     def shrunk(self, times: float) -> Dispute:
         def small(p: np.ndarray) -> np.ndarray:
@@ -40,6 +45,7 @@ class Dispute:
             self.top,
             self.width_px / times,
             self.clear,
+            tuple(small(line) for line in self.others),
         )
 
 
@@ -107,7 +113,12 @@ def plate_crossings(truth: dict, photo: dict, clear_only: bool = True) -> Iterat
                 np.array(photo["dist"], float),
             )[0].reshape(2)
             top = "a" if c["over"] == c["a"] else "b"
-            yield Dispute(paths[0], paths[1], place, top, float(min(width)), clear)
+            others = tuple(
+                np.array(wire["polyline_px"])
+                for wire in photo["wires"]
+                if wire["id"] not in (c["a"], c["b"])
+            )
+            yield Dispute(paths[0], paths[1], place, top, float(min(width)), clear, others)
 
 
 def cable_tasks(scene: Scene) -> Iterator[Task]:
@@ -136,4 +147,7 @@ def cable_crossings(
             w = cable.width_px
             paths.append(line + rng.normal(0, 0.12 * w, 2) + rng.normal(0, 0.05 * w, line.shape))
         width = min(scene.cables[k].width_px for k in (c.a, c.b))
-        yield Dispute(paths[0], paths[1], c.xy_px, c.top, width, c.clear)
+        others = tuple(
+            cable.points_px for k, cable in enumerate(scene.cables) if k not in (c.a, c.b)
+        )
+        yield Dispute(paths[0], paths[1], c.xy_px, c.top, width, c.clear, others)
