@@ -4,10 +4,11 @@
         [--crossings 500] [--traced] [--store FOLDER] [--shots FOLDER]
 
 The person takes in the plate file, adds the photos, fits all, clicks each lead on the cleared
-overview at its two ends and, while it is wrong, drags the line to the true place in the middle
-of the first wrong stretch (at most six times). Crossings are answered by their keys, from the
-truth; where the traced leads meet and the true ones do not, the person can't tell. Then the plan
-is read and replayed on the true routes. Counted: clicks, drags and keys; an upload counts as one.
+overview at its two ends and draws by hand over what is wrong there, then on the other photos over
+what the first does not show; what no photo shows is marked unseen. Then the person looks along
+each lead, first for those that nothing lies on, and answers what is left by keys. The truth serves
+as eyes only (`plate_eyes`). The plan is replayed on the truth. Counted: clicks, drags and keys; an
+upload counts as one.
 With `--traced` photos, fits and leads are put into the job as the truth has them, and the person
 begins with the crossings: so the desk and the plan are measured without the tracer's errors.
 """
