@@ -58,6 +58,20 @@ def test_a_close_up_in_other_light_is_put_where_it_was_taken(pictures, turned):
     assert np.median(np.hypot(*miss.T)) < 1.0  # mm; truth of the renderer
 
 
+def test_a_close_up_in_poor_light_finds_its_place_by_the_coarser_grain(pictures, monkeypatch):
+    close, overview = pictures[CLOSEUP]
+    noise = np.random.default_rng(1).normal(0, 40, close.pixels_bgr.shape)  # grey levels
+    dark = replace(close, pixels_bgr=np.clip(close.pixels_bgr + noise, 0, 255).astype(np.uint8))
+    view = seen(dark)
+    found = carried_by_steel(view, grey(overview), true_fit(overview), close.plate)
+    assert found is not None and found.convinces
+    miss = found.camera.face_points(view.grid_px) - close.camera.face_points(view.grid_px)
+    assert np.median(np.hypot(*miss.T)) < 1.0  # mm; truth of the renderer
+    monkeypatch.setattr(carried, "CLOSE_SIDES_PX", (1400,))
+    fine = carried_by_steel(view, grey(overview), true_fit(overview), close.plate)
+    assert fine is None or not fine.convinces
+
+
 def test_the_overview_of_another_plate_settles_no_place(pictures):
     close, _ = pictures[CLOSEUP]
     _, other = pictures[OTHER_CLOSEUP]
@@ -84,6 +98,18 @@ def test_the_steel_speaks_against_a_fit_that_slid_along_an_edge(pictures):
     slid = replace(close.camera, translation_mm=close.camera.translation_mm + (1.5, 0, 0))
     assert found.speaks_against(slid)
     assert not found.speaks_against(close.camera)
+
+
+def test_pairs_that_leave_a_pose_open_do_not_speak_against_another_within_it(pictures):
+    # a pose lies nearer to its own few pairs than the true one does: no sign that edges slid
+    camera = pictures[CLOSEUP][0].camera
+    px = np.random.default_rng(2).uniform((0, 0), SIZE, (20, 2))
+    open_to = np.diag([1e-3, 1e-3, 1e-3, 0.3, 0.3, 0.5, 1e-3, 1e-3]) ** 2  # rad, mm
+    found = Carried(camera, open_to, px, camera.face_points(px), 12)
+    beside = replace(camera, translation_mm=camera.translation_mm + (0.2, 0.2, 0))
+    away = replace(camera, translation_mm=camera.translation_mm + (1.5, 0, 0))
+    assert not found.speaks_against(beside)
+    assert found.speaks_against(away)
 
 
 def test_a_camera_that_puts_the_whole_photo_on_one_spot_settles_nothing(pictures):

@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import cv2
 import numpy as np
 
 from mapper.fit.errors import FitFailed
@@ -187,6 +188,12 @@ class Camera:
             focal_px=self.focal_px * math.exp(step[6]),
             k1=self.k1 + step[7],
         )
+
+    def step_to(self, end: Camera) -> np.ndarray:
+        """The step (8,) of `moved` that leads to another camera."""
+        turn = cv2.Rodrigues(end.rotation @ self.rotation.T)[0].ravel()
+        lens = math.log(end.focal_px / self.focal_px), end.k1 - self.k1
+        return np.concatenate((turn, end.translation_mm - self.translation_mm, lens))
 
     @classmethod
     def from_homography(

@@ -26,7 +26,7 @@ from mapper.plate.model import Plate
 __all__ = ["Carried", "carried_by_steel"]
 
 PLATE_SIDE_PX = 2000  # of the fitted photo drawn square; coarser loses the grain of the steel
-CLOSE_SIDE_PX = 1400  # of the close-up
+CLOSE_SIDES_PX = (1000, 1400, 700, 500)  # of the close-up: grain looks alike at like scale
 MOST_FEATURES = 6000
 RATIO = 0.92
 NEXT_PX = 4.0  # what looks alike nearer than this is the same point
@@ -40,8 +40,10 @@ CELLS = (10, 8)  # matches in one cell of the photo err together and count as on
 SPOT_PX = 40  # of the view: at most a cell of a close-up
 LEAST_FACING = 0.5  # cosine of the lean against the plate
 LEAST_MATCHES, LEAST_CELLS = 15, 8  # other plates and wrong places stay far below
+MANY_CELLS = 16  # a pose that so many hold is not sought at other sizes
 LEAST_CLEAR = 2.0  # times as many cells as the next best place
 SAME_MISS = 1.2  # times the miss of the pairs under their own camera: more is another pose
+SAME_CHI2 = 10.0  # of eight numbers, and how far off such a pose lies in sigmas squared
 STEP_SCALE = np.array([1e-2, 1e-2, 1e-2, 3.0, 3.0, 5.0, 1e-2, 1e-2])
 
 
@@ -75,12 +77,21 @@ class Carried:
         )
 
     def speaks_against(self, camera: Camera) -> bool:
-        """Whether the pairs miss clearly more under another camera than under their own."""
+        """Whether the pairs miss clearly more under another camera than under their own.
+
+        Their own one was fitted to them, and few pairs always miss more under any other. So it
+        must lie farther off as well than the pairs leave open.
+        """
         own, other = (
             np.median(np.hypot(*(c.face_points(self.px) - self.xy_mm).T))
             for c in (self.camera, camera)
         )
-        return not other <= SAME_MISS * own
+        if other <= SAME_MISS * own:
+            return False
+        step = self.camera.step_to(camera) / STEP_SCALE
+        unit = np.outer(STEP_SCALE, STEP_SCALE)
+        information = np.linalg.pinv(self.covariance / unit, hermitian=True)
+        return not step @ information @ step <= SAME_CHI2
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,15 +116,25 @@ def carried_by_steel(
     view: View, other_grey: np.ndarray, other_fit: PhotoFit, plate: Plate
 ) -> Carried | None:
     """The best place of a photo by another one (H, W) uint8 and its fit, convincing or not."""
-    matches = _matched(view, other_grey, other_fit, plate)
-    if matches is None:
+    face = view_of(plate, (other_fit,), shown_places(other_fit, plate), PLATE_SIDE_PX)
+    if face is None:
         return None
-    found: list[Carried] = []
-    for start in _places(matches, view):
-        one = settled(start, matches, view)
-        if one is not None:
-            found.append(one)
-    found.sort(key=lambda one: -one.cells)
+    drawn = square(other_grey, other_fit, face, np.full(face.size[::-1], 255, np.uint8))
+    there, looks = point_features(drawn.picture, drawn.bare, MOST_FEATURES)
+    best = None
+    for side_px in CLOSE_SIDES_PX:
+        one = _best_place(_matched(view, side_px, there, looks, face), view)
+        if one is not None and (best is None or one.cells > best.cells):
+            best = one
+        if best is not None and best.convinces and best.cells >= MANY_CELLS:
+            break
+    return best
+
+
+def _best_place(matches: Matches | None, view: View) -> Carried | None:
+    """The place that most cells of the photo speak for, with how many speak for the next one."""
+    places = [] if matches is None else [settled(c, matches, view) for c in _places(matches, view)]
+    found = sorted((one for one in places if one is not None), key=lambda one: -one.cells)
     if not found:
         return None
     best = found[0]
@@ -126,18 +147,18 @@ def carried_by_steel(
     return replace(best, next_cells=max(others, default=LEAST_VOTES - 1))
 
 
-def _matched(view: View, other_grey, other_fit: PhotoFit, plate: Plate) -> Matches | None:
-    """Features of the photo and what looks like each in the other one, clear of the next best."""
-    face = view_of(plate, (other_fit,), shown_places(other_fit, plate), PLATE_SIDE_PX)
-    if face is None:
-        return None
-    drawn = square(other_grey, other_fit, face, np.full(face.size[::-1], 255, np.uint8))
-    scale = min(1.0, CLOSE_SIDE_PX / max(view.full.shape))
+def _matched(
+    view: View, side_px: int, there: np.ndarray, looks_there: np.ndarray, face: FaceView
+) -> Matches | None:
+    """Features of the photo at one size, and what looks like each in the other one drawn square.
+
+    Those of `there` (K, 4), `looks_there` (K, 128) that are clear of the next best.
+    """
+    scale = min(1.0, side_px / max(view.full.shape))
     small = cv2.resize(view.full, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     here, looks_here = point_features(
         cv2.createCLAHE(3.0, (8, 8)).apply(small), None, MOST_FEATURES
     )
-    there, looks_there = point_features(drawn.picture, drawn.bare, MOST_FEATURES)
     if min(len(here), len(there)) < 8:
         return None
     alike = looks_here @ looks_there.T

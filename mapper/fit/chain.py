@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 
 from mapper.fit.camera import Camera
@@ -197,13 +196,6 @@ def _own_root(fit: PhotoFit) -> np.ndarray:
     return (vectors / np.sqrt(values)) @ vectors.T / STEP_SCALE
 
 
-def _between(start: Camera, end: Camera) -> np.ndarray:
-    """The step (8,) of `Camera.moved` that leads from one camera to the other."""
-    turn = cv2.Rodrigues(end.rotation @ start.rotation.T)[0].ravel()
-    shift = end.translation_mm - start.translation_mm
-    return np.concatenate((turn, shift, [np.log(end.focal_px / start.focal_px), end.k1 - start.k1]))
-
-
 def _solve(
     fits: Sequence[PhotoFit], links: Sequence[Link]
 ) -> tuple[list[Camera], list[np.ndarray]]:
@@ -248,7 +240,8 @@ class _System:
             size = np.hypot(*self.misses(n, cameras).T) / spread[n]
             self._factor.append((1 + size**2) ** -0.25 / spread[n])
         own = [
-            root @ _between(*pair) for root, *pair in zip(roots, self._first, cameras, strict=True)
+            root @ first.step_to(camera)
+            for root, first, camera in zip(roots, self._first, cameras, strict=True)
         ]
         self._roots = [
             root * (1 + miss @ miss / 8) ** -0.25 for root, miss in zip(roots, own, strict=True)
@@ -268,7 +261,7 @@ class _System:
     def cost(self, cameras: Sequence[Camera]) -> float:
         """Sum of squares of all weighted misses."""
         own = (
-            root @ _between(first, camera)
+            root @ first.step_to(camera)
             for first, root, camera in zip(self._first, self._roots, cameras, strict=True)
         )
         linked = (self.misses(n, cameras) * f[:, None] for n, f in enumerate(self._factor))
@@ -283,7 +276,7 @@ class _System:
         matrix, slope = np.zeros((count, 8, count, 8)), np.zeros((count, 8))
         for n, root in enumerate(self._roots):
             matrix[n, :, n] += root.T @ root
-            slope[n] += root.T @ (root @ _between(self._first[n], self._cameras[n]))
+            slope[n] += root.T @ (root @ self._first[n].step_to(self._cameras[n]))
         for n, (match, white, factor) in enumerate(
             zip(self._matches, self._white, self._factor, strict=True)
         ):
