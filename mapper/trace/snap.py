@@ -135,14 +135,17 @@ def _best_like(reference: Snap, found: list[Snap]) -> tuple[float, Snap | None]:
     return (best, pick) if found else (0.0, None)
 
 
-def leads_at(ground: Ground, xy_px: np.ndarray, reach_px: float) -> list[Snap]:
+def leads_at(
+    ground: Ground, xy_px: np.ndarray, reach_px: float, least_share: float = LEAST_SHARE
+) -> list[Snap]:
     """What may be meant by a click at `xy_px`, weighed by `mapper.trace.likely`.
 
-    `score` is the share of belief and `width_px` the mended width. Nothing where a lead is
-    most unlikely.
+    `score` is the share of belief and `width_px` the mended width. Nothing where the surest
+    line has less than `least_share`.
     """
     name = ("weighed", round(float(xy_px[0]), 2), round(float(xy_px[1]), 2), reach_px)
-    return ground.remembered(name, lambda: _weighed(ground, xy_px, reach_px))
+    found = ground.remembered(name, lambda: _weighed(ground, xy_px, reach_px))
+    return found if max((s.score for s in found), default=0.0) >= least_share else []
 
 
 def _weighed(ground: Ground, xy_px: np.ndarray, reach_px: float) -> list[Snap]:
@@ -150,8 +153,6 @@ def _weighed(ground: Ground, xy_px: np.ndarray, reach_px: float) -> list[Snap]:
     if not found:
         return []
     shares, stretch = weigh(seen, np.array([s.facts for s in found]), shipped_layers())
-    if shares.max() < LEAST_SHARE:
-        return []
     widths = np.exp(np.clip(stretch, -MOST_STRETCH, MOST_STRETCH)) * [s.width_px for s in found]
     return [
         replace(snap, score=max(float(share), NO_SHARE), width_px=float(width))

@@ -45,7 +45,7 @@ MOST_RATE = 0.6  # per width along other leads that may hide it
 SAME_PLACE_PX = 1.5
 SHORT_OF = 0.3  # in widths: a line may end that far from the click
 HOLE = 6.0  # widths of it beyond which it's not sure that the same lead goes on
-ALONE = 0.45  # most confidence of what such holes cut off from the clicks
+ALONE = 0.45  # most confidence of what such holes cut off, and of lines from unlikely clicks
 PLACEHOLDER_ANGLES = 8
 MOST_ELEMENTS = 15_000
 
@@ -70,6 +70,10 @@ def trace_between(
         raise TraceError("Start and end are the same place; click two places on the lead.")
     reach = max(MIN_SNAP_REACH_PX, SNAP_REACH * max(ground.width_px, ground.height_px))
     seen = agree([leads_at(ground, p, reach) for p in clicks])
+    doubtful = not any(seen)
+    if doubtful:
+        # Who asks for a line has seen a lead at the clicks, however unlikely each of them looks.
+        seen = agree([leads_at(ground, p, reach, least_share=0.0) for p in clicks])
     snaps = [s for s in seen if s is not None]
     if not snaps:
         return _blind(clicks)
@@ -87,7 +91,10 @@ def trace_between(
         return _blind(clicks)
     line = _as_trace(layer.to_photo(chain.xy), chain, lead.colours, width_px, places[[0, -1]])
     line = centred(line, layer, lead.colours, width_px, np.array(clicks))
-    return _doubted(line, places, width_px)
+    line = _doubted(line, places, width_px)
+    if doubtful:
+        return Trace(line.points, np.minimum(line.confidence, ALONE))
+    return line
 
 
 @dataclass(frozen=True, eq=False)
