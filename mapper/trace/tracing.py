@@ -10,9 +10,9 @@ from scipy.spatial import cKDTree
 
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, elements_of_colour, joined
 from mapper.trace.ground import Ground, Layer, as_ground, layer_for_width
+from mapper.trace.lanes import in_lane
 from mapper.trace.links import link_elements
 from mapper.trace.loops import with_loops
-from mapper.trace.middle import centred
 from mapper.trace.model import BURIED, Trace, TraceError
 from mapper.trace.pattern import second_colour
 from mapper.trace.refine import smooth_line
@@ -90,7 +90,7 @@ def trace_between(
     if len(chain) < 2:
         return _blind(clicks)
     line = _as_trace(layer.to_photo(chain.xy), chain, lead.colours, width_px, places[[0, -1]])
-    line = centred(line, layer, lead.colours, width_px, np.array(clicks))
+    line = in_lane(line, ground, width_px, np.array(clicks))
     line = _doubted(line, places, width_px)
     if doubtful:
         return Trace(line.points, np.minimum(line.confidence, ALONE))

@@ -1,4 +1,4 @@
-"""What the training of both networks that look at a straightened lead has in common."""
+"""What the training of a network that looks at bands along leads needs."""
 
 from __future__ import annotations
 

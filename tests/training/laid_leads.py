@@ -15,7 +15,7 @@ import numpy as np
 
 from tests.benchmarks.loose_cables import Cable, cable_heights, drawn
 
-__all__ = ["laid", "laid_leads"]
+__all__ = ["bundled", "laid", "laid_leads"]
 
 SKINS = (  # BGR of common insulations
     (45, 45, 190), (60, 130, 50), (220, 222, 222), (160, 195, 215), (35, 35, 38),
@@ -214,3 +214,100 @@ def _lump(rng, image: np.ndarray, hidden: np.ndarray, place: np.ndarray, size: f
     colour = np.full(3, rng.uniform(150, 235)) if rng.random() < 0.5 else rng.uniform(20, 220, 3)
     tone = colour * np.clip(1 + lit * rng.uniform(-2, 2), 0.35, 1.4)[..., None]
     return image * (1 - cover[..., None]) + tone * cover[..., None], np.maximum(hidden, cover)
+
+
+def bundled(
+    rng: np.random.Generator, size_px: tuple[int, int] = (260, 900)
+) -> tuple[np.ndarray, tuple[Cable, ...]]:
+    """A stretch of channel full of thin leads side by side: picture and leads, as `laid_leads`.
+
+    Leads keep their lanes, change places with a neighbour over or under it, come in from the
+    side and leave; some lie in a second row on top.
+    """
+    height, width = size_px
+    w = float(np.exp(rng.uniform(np.log(3.5), np.log(9.5))))
+    count = int(rng.integers(3, 13))
+    pitch = w * rng.uniform(0.4, 1.1)
+    course = _channel_course(rng, width, height)
+    way = np.gradient(course, axis=0)
+    way /= np.hypot(*way.T)[:, None]
+    side = np.stack([-way[:, 1], way[:, 0]], 1)
+    lanes = _lanes(rng, count, len(course), w) * pitch
+    palette = [_skin(rng) for _ in range(int(rng.integers(1, 6)))]
+    curves, heights, looks, doors = [], [], [], []
+    thin, slack = rng.uniform(0.6, 1.0), rng.uniform(0.0, 0.35)
+    for lane in lanes:
+        breadth = w * (thin if rng.random() < 0.3 else 1.0) * rng.uniform(0.95, 1.05)
+        off = lane + _wander(rng, len(course), rng.uniform(12, 40) * w, slack * w)
+        line = course + off[:, None] * side
+        if rng.random() < 0.4:  # comes in from the side, or leaves to it
+            at = int(rng.uniform(0.1, 0.7) * len(line))
+            out = side[at] * rng.choice([-1.0, 1.0]) + rng.uniform(-0.8, 0.3) * way[at]
+            door = line[at] + out * rng.uniform(0.3, 0.7) * height
+            line = np.concatenate([[door], line[at : at + 1], line[at + int(2 * w) :]])
+            line = _rounded(line, rng.uniform(1.0, 2.0) * w + 1)
+            doors.append((door, course[at]))
+        line = _resampled(_smoothed(_resampled(line), 1.0 * w))
+        if rng.random() < 0.5:
+            line = line[::-1]
+        inside = (line > breadth).all(1) & (line < (width - breadth, height - breadth)).all(1)
+        runs = np.flatnonzero(np.diff(np.concatenate([[0], inside, [0]])))
+        longest = int(np.argmax(runs[1::2] - runs[::2])) if len(runs) else 0
+        if not len(runs) or runs[2 * longest + 1] - runs[2 * longest] <= 20 * w:
+            continue
+        line = line[runs[2 * longest] : runs[2 * longest + 1]]
+        level = _wander(rng, len(line), 25 * w, 0.35) + rng.choice([0.0, 0.0, 0.4, 0.85])
+        curves.append(line)
+        heights.append(0.5 * breadth + w * np.maximum(level, 0.0))
+        colour = palette[int(rng.integers(0, len(palette)))] + rng.normal(0, 3, 3)
+        looks.append((breadth, np.clip(colour, 4, 250)))
+    if len(curves) < 2:
+        return bundled(rng, size_px)
+    lifted = cable_heights(rng, curves, [b for b, _ in looks])
+    heights = [np.maximum(h, up) for h, up in zip(heights, lifted, strict=True)]
+    half = 0.5 * pitch * count * rng.uniform(0.95, 1.5) + 0.5 * w
+    floor = np.zeros((height, width), np.uint8)
+    for piece in [course, *(np.array(d) for d in doors)]:
+        breadth = 2 * half if piece is course else rng.uniform(2, 5) * w
+        fixed = np.round(piece * 16).astype(np.int32)
+        cv2.polylines(floor, [fixed], False, 255, max(int(breadth), 2), cv2.LINE_AA, 4)
+    ground = _plate(rng, floor)
+    if rng.random() < 0.35:  # shadowless: floor and face alike
+        ground = cv2.GaussianBlur(ground, (0, 0), 4) * rng.uniform(0.6, 1.3)
+    image, cables = drawn(rng, np.clip(ground, 0, 255), curves, heights, looks)
+    picture = _shaded(rng, image.astype(np.float32), floor, w)
+    hidden = np.zeros((height, width), np.float32)
+    for _ in range(int(rng.integers(0, 5))):
+        line = curves[int(rng.integers(0, len(curves)))]
+        place = line[int(rng.integers(0, len(line)))] + rng.normal(0, half, 2)
+        picture, hidden = _lump(rng, picture, hidden, place, float(rng.uniform(1, 6) * w))
+    picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.3, 0.9))
+    picture = np.clip(picture + rng.normal(0, rng.uniform(0.3, 5), picture.shape), 0, 255)
+    code = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 97))]
+    picture = cv2.imdecode(cv2.imencode(".jpg", picture.astype(np.uint8), code)[1], 1)
+    return picture, tuple(_uncovered(cable, hidden) for cable in cables)
+
+
+def _channel_course(rng, width: int, height: int) -> np.ndarray:
+    knots = int(rng.integers(2, 6))
+    x = np.linspace(-0.05, 1.05, knots) * width
+    y = height * (0.5 + rng.normal(0, rng.choice([0.02, 0.1]), knots))
+    return _rounded(np.stack([x, y], 1), rng.uniform(10, 60))
+
+
+def _lanes(rng, count: int, length: int, w: float) -> np.ndarray:
+    """(count, length) lane numbers about zero; neighbours change places now and then."""
+    order = list(rng.permutation(count).astype(float) - 0.5 * (count - 1))
+    lanes = np.repeat(np.array(order)[:, None], length, 1)
+    for at in np.sort(rng.uniform(0, length, int(rng.integers(0, count)))):
+        i = int(rng.integers(0, count))
+        now = lanes[:, -1]
+        apart = np.abs(now - now[i])
+        apart[i] = np.inf
+        j = int(np.argmin(apart + rng.uniform(0, 1, count)))
+        share = 1 / (1 + np.exp(-(np.arange(length) - at) / (rng.uniform(1.0, 5) * w)))
+        move = (now[j] - now[i]) * share
+        lanes[i] += move
+        if rng.random() < 0.8:
+            lanes[j] -= move
+    return lanes
