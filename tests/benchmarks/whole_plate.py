@@ -361,8 +361,9 @@ class Person:
         self.walk("Crossings", "along")
         page.get_by_text("One lead all along").click()
         self.acts["along"] += 1
-        settled(page)
         heading = page.get_by_role("heading", name=ALONG_ASKS)
+        heading.or_(page.get_by_text("No open place of two leads is left")).first.wait_for()
+        settled(page)
         for marks in (False, True):
             done: set[str] = set()
             while heading.count():
