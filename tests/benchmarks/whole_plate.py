@@ -428,6 +428,7 @@ class Person:
         page, said = self.page, Counter()
         page.get_by_text("One place", exact=True).click()
         self.acts["judge"] += 1
+        page.get_by_text(re.compile(r"^Open \(")).first.wait_for()
         settled(page)
         passed: set[str] = set()
         self.shot("crossing")
