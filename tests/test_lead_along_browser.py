@@ -116,3 +116,16 @@ def test_all_of_a_lead_and_its_answer_are_in_sight_on_a_laptop(store, browser) -
         go(page, "Leads")
         go(page, "Crossings")  # what was asked is kept
         page.get_by_role("heading", name="Does anything lie on").wait_for()
+
+
+def test_two_photos_of_one_round_are_told_apart_by_their_names(store, browser) -> None:
+    jobs, job_id, address = store
+    stages = [one.stage for one in jobs.job(job_id).photos]
+    twice = [one.name for one in jobs.job(job_id).photos if stages.count(one.stage) > 1]
+    assert twice
+    with page_of(browser, f"{address}/plan?job={job_id}", viewport=LAPTOP) as page:
+        page.get_by_role("button", name="Look along one lead").click()
+        page.get_by_role("heading", name="Does anything lie on").wait_for()
+        settled(page)
+        for name in twice:
+            page.get_by_role("radio", name=name, exact=True).wait_for()

@@ -7,6 +7,7 @@ mark as hidden or lain upon is answered by one press; what was marked stays open
 from __future__ import annotations
 
 import time
+from collections import Counter
 from html import escape
 
 import cv2
@@ -182,6 +183,14 @@ def _parts(ctx: Context, findings: Findings, along: Along, wanted: str) -> dict[
 def photo_control(ctx: Context) -> str:
     """Which photo the parts are shown on: one of the job's, by its hash, or the best of each."""
     fitted = {one.sha256: one for one in ctx.job.photos if one.sha256 in ctx.job.fits}
+    stages = Counter(one.stage for one in fitted.values())
+
+    def words(one: str) -> str:
+        if one == BEST:
+            return one
+        photo = fitted[one]
+        return shown(photo.stage if stages[photo.stage] == 1 else photo.name, 24)
+
     return st.segmented_control(
         "Photo",
         [BEST, *fitted],
@@ -189,7 +198,7 @@ def photo_control(ctx: Context) -> str:
         required=True,
         key=_PHOTO,
         label_visibility="collapsed",
-        format_func=lambda one: one if one == BEST else shown(fitted[one].stage, 20),
+        format_func=words,
     )
 
 
