@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,16 @@ def store(
     store.close()
 
 
+@contextmanager
+def looking_along(browser: Any, address: str, job_id: str) -> Iterator[Any]:
+    """The desk with one lead all along, reached from the plan."""
+    with page_of(browser, f"{address}/plan?job={job_id}", viewport=LAPTOP) as page:
+        page.get_by_role("button", name="Look along one lead").click()
+        page.get_by_role("heading", name="Does anything lie on").wait_for()
+        settled(page)
+        yield page
+
+
 def lead_asked(page: Any) -> str:
     words = page.get_by_role("heading", name="Does anything lie on").inner_text()
     return words.removeprefix("Does anything lie on ").rstrip("?")
@@ -41,10 +52,7 @@ def lead_asked(page: Any) -> str:
 
 def test_one_key_answers_all_places_of_a_lead_but_the_marked_one(store, browser) -> None:
     jobs, job_id, address = store
-    with page_of(browser, f"{address}/plan?job={job_id}", viewport=LAPTOP) as page:
-        page.get_by_role("button", name="Look along one lead").click()
-        page.get_by_role("heading", name="Does anything lie on").wait_for()
-        settled(page)
+    with looking_along(browser, address, job_id) as page:
         lead = lead_asked(page)
         along = along_of(Findings(jobs.job(job_id)), lead)
         button = page.get_by_role("button", name=f"lies on {lead}: answer")
@@ -72,10 +80,7 @@ def test_one_key_answers_all_places_of_a_lead_but_the_marked_one(store, browser)
 
 def test_all_places_of_one_picture_are_marked_by_one_press(store, browser) -> None:
     jobs, job_id, address = store
-    with page_of(browser, f"{address}/plan?job={job_id}", viewport=LAPTOP) as page:
-        page.get_by_role("button", name="Look along one lead").click()
-        page.get_by_role("heading", name="Does anything lie on").wait_for()
-        settled(page)
+    with looking_along(browser, address, job_id) as page:
         along = along_of(Findings(jobs.job(job_id)), lead_asked(page))
         part = next(one for one in along.parts if len(one.numbers) > 1)
         several = [one for one in along.parts if len(one.numbers) > 1]
@@ -88,11 +93,8 @@ def test_all_places_of_one_picture_are_marked_by_one_press(store, browser) -> No
 
 def test_another_lead_comes_until_all_were_shown_and_then_the_first_again(store, browser) -> None:
     jobs, job_id, address = store
-    with page_of(browser, f"{address}/plan?job={job_id}", viewport=LAPTOP) as page:
-        page.get_by_role("button", name="Look along one lead").click()
+    with looking_along(browser, address, job_id) as page:
         asked = page.get_by_role("heading", name="Does anything lie on")
-        asked.wait_for()
-        settled(page)
         names = leads_in_turn(Findings(jobs.job(job_id)))
         expect = pytest.importorskip("playwright.sync_api").expect
         for name in [*names, names[0]]:
@@ -123,9 +125,6 @@ def test_two_photos_of_one_round_are_told_apart_by_their_names(store, browser) -
     stages = [one.stage for one in jobs.job(job_id).photos]
     twice = [one.name for one in jobs.job(job_id).photos if stages.count(one.stage) > 1]
     assert twice
-    with page_of(browser, f"{address}/plan?job={job_id}", viewport=LAPTOP) as page:
-        page.get_by_role("button", name="Look along one lead").click()
-        page.get_by_role("heading", name="Does anything lie on").wait_for()
-        settled(page)
+    with looking_along(browser, address, job_id) as page:
         for name in twice:
             page.get_by_role("radio", name=name, exact=True).wait_for()

@@ -20,7 +20,7 @@ from scipy.interpolate import make_smoothing_spline
 from scipy.spatial import cKDTree
 
 from mapper.trace.ground import Ground, scaled
-from mapper.trace.model import Trace
+from mapper.trace.model import LAB_WEIGHTS, Trace
 from mapper.trace.network import Layers, shipped
 
 __all__ = [
@@ -61,7 +61,6 @@ SMOOTH = 0.1  # (widths)^3: irons out what is shorter than about a width
 MOST_APART = 20.0  # Lab units between the colours under two clicks
 MOST_WORSE = 4.0  # Lab units by which a line's new places may be less like the clicks
 MOVED = 0.5  # widths
-LAB_WEIGHTS = np.array([0.5, 1.0, 1.0])  # shade changes lightness more than hue
 ALONG_DILATIONS = (1, 2, 4, 8, 16, 32, 1)
 ACROSS_DILATIONS = (1, 2, 1, 2, 4, 1, 1)
 

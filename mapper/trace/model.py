@@ -9,9 +9,10 @@ import numpy as np
 
 from mapper.errors import MapperError
 
-__all__ = ["BURIED", "Judgement", "Trace", "TraceError"]
+__all__ = ["BURIED", "LAB_WEIGHTS", "Judgement", "Trace", "TraceError"]
 
 BURIED = 0.3  # confidence below which nothing shows the lead
+LAB_WEIGHTS = np.array([0.5, 1.0, 1.0])  # shade changes lightness more than hue
 
 
 class TraceError(MapperError):

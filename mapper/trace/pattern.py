@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from mapper.trace.evidence import sample
+from mapper.trace.model import LAB_WEIGHTS
 from mapper.trace.search import MAX_COLOUR, colour_cost
 
 __all__ = ["second_colour"]
@@ -22,7 +23,6 @@ LEAST_TURNS = 4  # times that the second colour comes
 LEAST_SHARE = 0.07  # of the length
 MOST_RUN = 9.0  # widths of it at a time
 LIKE_SECOND = 10.0  # Lab units from what both colours mix to
-LAB_WEIGHTS = np.array([0.5, 1.0, 1.0])
 LEAST_ALIKE = 0.45  # share of the unlike places that are of one colour and end at the sides
 
 

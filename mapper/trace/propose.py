@@ -14,7 +14,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from mapper.trace.ground import Ground, as_ground
-from mapper.trace.model import Trace, TraceError
+from mapper.trace.model import LAB_WEIGHTS, Trace, TraceError
 from mapper.trace.snap import Snap, checked_point, look_at
 from mapper.trace.tracing import trace_between
 
@@ -83,7 +83,7 @@ def propose(
 
 def _may_be_one(start: Snap, end: Snap) -> bool:
     """Whether the two places look like one lead at all; saves the tracing of what does not."""
-    off = (start.colour - end.colour) * (0.5, 1.0, 1.0)
+    off = (start.colour - end.colour) * LAB_WEIGHTS
     stretch = abs(np.log(start.width_px / end.width_px))
     return bool(np.hypot.reduce(off) < UNLIKE_COLOUR and stretch < UNLIKE_WIDTH)
 

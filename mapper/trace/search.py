@@ -16,6 +16,7 @@ from scipy.sparse.csgraph import dijkstra
 
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements
 from mapper.trace.links import FAR_PX, Links
+from mapper.trace.model import LAB_WEIGHTS
 
 __all__ = [
     "BRIDGE_RATE",
@@ -36,7 +37,6 @@ MAX_CONTRAST = 0.3
 COLOUR_FREE = 4.0  # Lab units: light changes along a lead
 COLOUR_SPREAD = 8.0  # Lab units beyond that
 WIDTH_FREE = 0.35  # in log width
-LIGHTNESS_WEIGHT = 0.5  # shade changes lightness more than hue
 BEND = 0.5
 SHARP_TURN = 0.55  # curvature x width from which a bend is unlikely for a lead
 SHARP = 6.0
@@ -111,10 +111,9 @@ def _hole_costs(links: Links, gap: np.ndarray, bend: np.ndarray, colours: np.nda
 
 
 def colour_cost(colour: np.ndarray, colours: np.ndarray) -> np.ndarray:
-    weights = np.array([LIGHTNESS_WEIGHT, 1.0, 1.0])
     nearest = np.full(colour.shape[:-1], np.inf)
     for own in colours:
-        d = (colour - own) * weights
+        d = (colour - own) * LAB_WEIGHTS
         nearest = np.minimum(nearest, np.einsum("...i,...i->...", d, d))
     beyond = np.maximum(np.sqrt(nearest) - COLOUR_FREE, 0.0)
     return MAX_COLOUR * (1 - np.exp(-(beyond**2) / (2 * COLOUR_SPREAD**2)))

@@ -9,7 +9,7 @@ import numpy as np
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, elements_near, sample, to_lab
 from mapper.trace.ground import LAYERS, Ground, as_ground, layer_scale, scaled
 from mapper.trace.likely import bands, shipped_layers, weigh
-from mapper.trace.model import TraceError
+from mapper.trace.model import LAB_WEIGHTS, TraceError
 
 __all__ = [
     "Snap",
@@ -123,7 +123,7 @@ def agree(clicks: list[list[Snap]]) -> list[Snap | None]:
 def _best_like(reference: Snap, found: list[Snap]) -> tuple[float, Snap | None]:
     best, pick = -np.inf, None
     for snap in found:
-        off = (snap.colour - reference.colour) * (0.5, 1.0, 1.0)
+        off = (snap.colour - reference.colour) * LAB_WEIGHTS
         stretch = np.log(snap.width_px / reference.width_px)
         value = (
             np.log(snap.score)
@@ -237,7 +237,7 @@ def _candidates_in_crop(elements: Elements, crop: _Crop, most: int) -> list[Snap
     score = elements.contrast[candidates] * support * nearness * COARSER_BONUS**crop.number
     # People click on the lead itself: its colour is the colour under the pointer.
     under = sample(crop.lab, click[None])[0]
-    off = (elements.colour[candidates] - under) * (0.5, 1.0, 1.0)
+    off = (elements.colour[candidates] - under) * LAB_WEIGHTS
     score *= np.maximum(np.exp(-0.5 * np.einsum("ij,ij->i", off, off) / UNDER_COLOUR**2), 0.1)
     score[support < 0.5] = 0.0
     kept: list[int] = []
@@ -270,7 +270,7 @@ def _snap(
     seen = np.column_stack([elements.width, elements.contrast, elements.colour])[mine]
     width, contrast, *colour = np.median(seen, axis=0)
     away = np.hypot(*(elements.xy[i] - crop.click)) / NOMINAL_WIDTH_PX
-    off = np.linalg.norm((elements.colour[i] - under) * (0.5, 1.0, 1.0)) / UNDER_COLOUR
+    off = np.linalg.norm((elements.colour[i] - under) * LAB_WEIGHTS) / UNDER_COLOUR
     facts = (away, np.log(contrast / 10), support, np.log(width / NOMINAL_WIDTH_PX))
     return Snap(
         crop.to_photo(elements.xy[i]),

@@ -47,11 +47,8 @@ def laid(
         course = branches[int(rng.integers(0, len(branches)))] if branches else trunk
         breadth = w * (thin if rng.random() < 0.4 else 1.0) * rng.uniform(0.94, 1.06)
         line = _laid(rng, course, half - 0.5 * breadth, breadth)
-        inside = (line > breadth).all(1) & (line < (width - breadth, height - breadth)).all(1)
-        runs = np.flatnonzero(np.diff(np.concatenate([[0], inside, [0]])))
-        longest = int(np.argmax(runs[1::2] - runs[::2])) if len(runs) else 0
-        if len(runs) and runs[2 * longest + 1] - runs[2 * longest] > 20 * w:
-            line = line[runs[2 * longest] : runs[2 * longest + 1]]
+        line = _inside(line, breadth, (width, height))
+        if len(line) > 20 * w:
             level = _wander(rng, len(line), 25 * w, 0.6) + rng.choice([0.0, 0.0, 0.9, 1.8])
             curves.append(line)
             heights.append(0.5 * breadth + w * np.maximum(level, 0.0))
@@ -70,16 +67,36 @@ def laid(
         cv2.circle(floor, end, int(rng.uniform(1.5, 3) * half), 255, -1, cv2.LINE_AA)
     image, cables = drawn(rng, _plate(rng, floor), curves, heights, looks, harder)
     picture = _shaded(rng, image.astype(np.float32), floor, w)
-    hidden = np.zeros((height, width), np.float32)
-    for _ in range(int(rng.integers(0, 7))):
+    picture, hidden = _photographed(
+        rng, picture, curves, (w, half), most_lumps=6, lump=7, noise=0.5, quality=55
+    )
+    return picture, tuple(_uncovered(cable, hidden) for cable in cables), heights
+
+
+def _inside(line: np.ndarray, margin: float, size_px: tuple[int, int]) -> np.ndarray:
+    """The longest run of a line (N, 2) within a picture (width, height), clear of its edges."""
+    inside = (line > margin).all(1) & (line < np.subtract(size_px, margin)).all(1)
+    runs = np.flatnonzero(np.diff(np.concatenate([[0], inside, [0]]))).reshape(-1, 2)
+    if not len(runs):
+        return line[:0]
+    first, end = runs[np.argmax(runs[:, 1] - runs[:, 0])]
+    return line[first:end]
+
+
+def _photographed(
+    rng, picture: np.ndarray, curves, w_half, *, most_lumps: int, lump: float, noise: float, quality
+) -> tuple[np.ndarray, np.ndarray]:
+    """The picture with lumps of plastic on the leads, from a camera, and (H, W) what they hide."""
+    w, half = w_half
+    hidden = np.zeros(picture.shape[:2], np.float32)
+    for _ in range(int(rng.integers(0, most_lumps + 1))):
         line = curves[int(rng.integers(0, len(curves)))]
         place = line[int(rng.integers(0, len(line)))] + rng.normal(0, half, 2)
-        picture, hidden = _lump(rng, picture, hidden, place, float(rng.uniform(1, 7) * w))
+        picture, hidden = _lump(rng, picture, hidden, place, float(rng.uniform(1, lump) * w))
     picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.3, 0.9))
-    picture = np.clip(picture + rng.normal(0, rng.uniform(0.5, 5), picture.shape), 0, 255)
-    code = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(55, 97))]
-    picture = cv2.imdecode(cv2.imencode(".jpg", picture.astype(np.uint8), code)[1], 1)
-    return picture, tuple(_uncovered(cable, hidden) for cable in cables), heights
+    picture = np.clip(picture + rng.normal(0, rng.uniform(noise, 5), picture.shape), 0, 255)
+    code = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(quality, 97))]
+    return cv2.imdecode(cv2.imencode(".jpg", picture.astype(np.uint8), code)[1], 1), hidden
 
 
 def _uncovered(cable: Cable, hidden: np.ndarray) -> Cable:
@@ -250,12 +267,9 @@ def bundled(
         line = _resampled(_smoothed(_resampled(line), 1.0 * w))
         if rng.random() < 0.5:
             line = line[::-1]
-        inside = (line > breadth).all(1) & (line < (width - breadth, height - breadth)).all(1)
-        runs = np.flatnonzero(np.diff(np.concatenate([[0], inside, [0]])))
-        longest = int(np.argmax(runs[1::2] - runs[::2])) if len(runs) else 0
-        if not len(runs) or runs[2 * longest + 1] - runs[2 * longest] <= 20 * w:
+        line = _inside(line, breadth, (width, height))
+        if len(line) <= 20 * w:
             continue
-        line = line[runs[2 * longest] : runs[2 * longest + 1]]
         level = _wander(rng, len(line), 25 * w, 0.35) + rng.choice([0.0, 0.0, 0.4, 0.85])
         curves.append(line)
         heights.append(0.5 * breadth + w * np.maximum(level, 0.0))
@@ -276,15 +290,9 @@ def bundled(
         ground = cv2.GaussianBlur(ground, (0, 0), 4) * rng.uniform(0.6, 1.3)
     image, cables = drawn(rng, np.clip(ground, 0, 255), curves, heights, looks)
     picture = _shaded(rng, image.astype(np.float32), floor, w)
-    hidden = np.zeros((height, width), np.float32)
-    for _ in range(int(rng.integers(0, 5))):
-        line = curves[int(rng.integers(0, len(curves)))]
-        place = line[int(rng.integers(0, len(line)))] + rng.normal(0, half, 2)
-        picture, hidden = _lump(rng, picture, hidden, place, float(rng.uniform(1, 6) * w))
-    picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.3, 0.9))
-    picture = np.clip(picture + rng.normal(0, rng.uniform(0.3, 5), picture.shape), 0, 255)
-    code = [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 97))]
-    picture = cv2.imdecode(cv2.imencode(".jpg", picture.astype(np.uint8), code)[1], 1)
+    picture, hidden = _photographed(
+        rng, picture, curves, (w, half), most_lumps=4, lump=6, noise=0.3, quality=60
+    )
     return picture, tuple(_uncovered(cable, hidden) for cable in cables)
 
 
