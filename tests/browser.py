@@ -31,7 +31,23 @@ CHROMIUM_ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networki
 START_SECONDS = 90
 START_ATTEMPTS = 3
 
-__all__ = ["CanvasDriver", "browser", "chromium_path", "go", "page_of", "running_server", "settled"]
+SEEN = """() => {
+  const asked = document.querySelector(".st-key-desk [data-place]")?.dataset.place;
+  const guards = [...document.querySelectorAll(".st-key-look-first, .st-key-look-first *")];
+  const root = guards.map((one) => one.shadowRoot?.querySelector(".root")).find(Boolean);
+  return asked !== undefined && root?.dataset.seen === asked;
+}"""
+
+__all__ = [
+    "CanvasDriver",
+    "browser",
+    "chromium_path",
+    "go",
+    "page_of",
+    "running_server",
+    "seen",
+    "settled",
+]
 
 
 def chromium_path() -> str | None:
@@ -159,6 +175,11 @@ def page_of(browser: Any, address: str, **options: Any) -> Iterator[Any]:
 def settled(page: Any) -> None:
     """Wait until the script of the page has run to its end."""
     page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
+
+
+def seen(page: Any) -> None:
+    """Wait until the desk takes an answer: its place has been on the screen for long enough."""
+    page.wait_for_function(SEEN)
 
 
 def until(page: Any, happened: Callable[[], bool]) -> None:

@@ -10,7 +10,7 @@ from mapper.fit import HeightShift
 from mapper.routes import Crossing
 from mapper.trace import Vote, count_votes
 from mapper.ui import looks
-from mapper.ui.crossing_desk import NOT_YET_S, Answered, Desk, in_turn, take_back, too_quick
+from mapper.ui.crossing_desk import Answered, Desk, in_turn, take_back
 from mapper.ui.crossing_height import vote_of_height
 from mapper.ui.crossing_votes import disagreement, proposal_words
 from mapper.ui.findings import meeting_key
@@ -52,25 +52,6 @@ def test_places_passed_over_come_last_in_the_order_of_passing():
     keys = [meeting_key(one) for one in meetings]
     turn = in_turn(meetings, [keys[1], keys[0]])
     assert [one.x_mm for one in turn] == [3.0, 2.0, 1.0]
-
-
-def test_an_answer_before_the_place_can_be_seen_is_not_taken(monkeypatch):
-    now, said = [10.0], []
-    monkeypatch.setattr("mapper.ui.crossing_desk.time.monotonic", lambda: now[0])
-    monkeypatch.setattr(looks, "say", lambda *words: said.append(words))
-    desk = Desk("job", shown_at_s=10.0)
-    now[0] = 10.1
-    assert too_quick(desk) and said
-    now[0] = 10.45  # each press too early starts the wait anew
-    assert too_quick(desk)
-    now[0] = 11.0
-    assert not too_quick(desk)
-    assert not too_quick(Desk("job"))  # nothing was answered yet
-    slow = Desk("job", shown_at_s=NOT_YET_S)  # a page still drawing after a long time
-    now[0] = 60.0
-    assert too_quick(slow)
-    now[0] = 61.0  # no dead end where the drawing never came to its end
-    assert not too_quick(slow)
 
 
 class _Job:

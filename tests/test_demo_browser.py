@@ -11,7 +11,7 @@ import pytest
 
 from mapper.pulling import check_order, plan_pull
 from mapper.records import JobStore, open_demo
-from tests.browser import CanvasDriver, browser, go, page_of, running_server, settled, until
+from tests.browser import CanvasDriver, browser, go, page_of, running_server, seen, settled, until
 
 __all__ = ["browser"]  # the fixture
 
@@ -57,6 +57,7 @@ def test_the_demo_is_finished_step_by_step_and_a_reload_finds_it_all(browser, de
 
         go(page, "Crossings")
         before = {one.id for one in store.job(job_id).judged}
+        seen(page)
         page.get_by_role("button", name="is on top").first.click()
         until(page, lambda: {one.id for one in store.job(job_id).judged} != before)
         assert len({one.id for one in store.job(job_id).judged} - before) == 1

@@ -12,7 +12,7 @@ import pytest
 from mapper.records import JobStore
 from mapper.ui.along_places import along_of, leads_in_turn
 from mapper.ui.findings import Findings
-from tests.browser import browser, go, page_of, running_server, settled, until
+from tests.browser import browser, go, page_of, running_server, seen, settled, until
 from tests.full_job import full_job
 
 __all__ = ["browser"]  # the fixture
@@ -20,7 +20,6 @@ __all__ = ["browser"]  # the fixture
 pytestmark = pytest.mark.browser
 LAPTOP = {"width": 1366, "height": 768}
 SLOW_MS = 60_000  # a machine may be busy with other tests
-LOOK_MS = 3000  # as long as a person needs to follow a lead through a few pictures
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +61,7 @@ def test_one_key_answers_all_places_of_a_lead_but_the_marked_one(store, browser)
         settled(page)
         expect = pytest.importorskip("playwright.sync_api").expect
         expect(button).to_contain_text(f"answer {len(along.places) - 1} place", timeout=SLOW_MS)
-        page.wait_for_timeout(LOOK_MS)
+        seen(page)
         page.keyboard.press("1")
         until(page, lambda: len(jobs.job(job_id).judged) > 0)
         job = jobs.job(job_id)

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from mapper.records import JobStore, open_demo
-from tests.browser import browser, go, page_of, running_server, settled
+from tests.browser import browser, go, page_of, running_server, seen, settled
 
 __all__ = ["browser"]  # the fixture
 
@@ -42,6 +42,7 @@ def test_answers_are_kept_and_a_way_clicked_while_one_is_kept_is_followed(
     ):
         for _ in range(8):
             before = store.revision(job_id)
+            seen(page)
             page.get_by_role("button", name="is on top").first.click()
             for _ in range(1000):  # until the answer is in the store: its page is not drawn yet
                 if store.revision(job_id) > before:

@@ -6,8 +6,6 @@ Nothing here outlives the tab; the answers themselves are in the job.
 
 from __future__ import annotations
 
-import math
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -21,20 +19,16 @@ from mapper.ui.session import Context
 __all__ = [
     "ALONG",
     "KEYS",
-    "NOT_YET_S",
     "Answered",
     "Desk",
     "along_key",
     "desk_of",
     "in_turn",
     "take_back",
-    "too_quick",
 ]
 
 # Neighbours on the number row and on the number pad, so that one hand is enough.
 KEYS = {"a": "1", "b": "2", "apart": "3", "pass": "4", "take back": "5", "tool": "6"}
-NOT_YET_S = math.inf  # the next meeting is not on the screen yet
-LEAST_LOOK_S = 0.4  # an answer sooner than this after the one before was meant for that one
 ALONG = "along "  # begins the key of an answer that was given for a lead all along
 _DESK = "crossing desk"  # session state
 
@@ -58,7 +52,6 @@ class Desk:
     to_check: list[str] = field(default_factory=list)  # answered, not yet held against the photos
     otherwise: dict[str, str] = field(default_factory=dict)  # key -> how the photos disagree
     asked: str | None = None  # the meeting for which the tool was asked
-    shown_at_s: float | None = None  # monotonic; when the pictures of the newest meeting were drawn
 
 
 def desk_of(job_id: str) -> Desk:
@@ -78,20 +71,6 @@ def in_turn(meetings: Sequence[Crossing], passed: Sequence[str]) -> list[Crossin
 def along_key(lead: str) -> str:
     """What names an answer for a lead all along, as `meeting_key` names a meeting."""
     return f"{ALONG}{lead}"
-
-
-def too_quick(desk: Desk, pictures: int = 1) -> bool:
-    """Whether a key was pressed before anybody can have seen the meeting on the screen.
-
-    A key pressed twice must not answer the next crossing unseen, however long the page takes to
-    draw it. Each press too early starts the wait anew. Several pictures take longer to see.
-    """
-    now_s = time.monotonic()
-    if desk.shown_at_s is None or now_s - desk.shown_at_s >= LEAST_LOOK_S * pictures:
-        return False
-    desk.shown_at_s = now_s
-    looks.say("That key came before this place was on the screen, so it was not taken.")
-    return True
 
 
 def take_back(ctx: Context, desk: Desk) -> str | None:

@@ -6,7 +6,6 @@ that many are worked through with one hand. The tool's view is shown when it is 
 
 from __future__ import annotations
 
-import time
 from html import escape
 
 import numpy as np
@@ -21,13 +20,11 @@ from mapper.ui.channel_answer import channel_answer
 from mapper.ui.crossing_desk import (
     ALONG,
     KEYS,
-    NOT_YET_S,
     Answered,
     Desk,
     desk_of,
     in_turn,
     take_back,
-    too_quick,
 )
 from mapper.ui.crossing_pictures import (
     COLOURS,
@@ -42,6 +39,7 @@ from mapper.ui.crossing_votes import ask_button, check_answers, tool_panel, when
 from mapper.ui.drawing import Mark, plate_svg
 from mapper.ui.findings import Findings, findings_of, meeting_key
 from mapper.ui.lead_along import lead_along, photo_control
+from mapper.ui.look_first import look_first, place_mark
 from mapper.ui.session import MEETING_TO_SHOW, Context, go
 
 __all__ = ["FILTER", "ONE_LEAD", "WAY", "answer", "show"]
@@ -101,8 +99,7 @@ def show() -> None:
     with shown_above:
         pictures(ctx, findings, meeting, *show_as, beside=lambda: _small_plate(findings, meeting))
     channel_answer(ctx, findings, lambda one: first_picture(ctx, findings, one))
-    if desk.shown_at_s == NOT_YET_S:
-        desk.shown_at_s = time.monotonic()
+    look_first(meeting_key(meeting), [KEYS[one] for one in ("a", "b", "apart", "pass")])
     with said:
         tool_panel(ctx, findings, desk, meeting)
         check_answers(ctx, findings, desk)
@@ -236,7 +233,8 @@ def _question(findings: Findings, desk: Desk, meeting: Crossing) -> None:
     unseen = _unseen(findings, meeting)
     soft = escape(" · ".join(parts))
     st.html(
-        f'{looks.badge(state, word)} &ensp;<span class="jb-soft">{soft}</span>&emsp;'
+        f"{looks.badge(state, word)} &ensp;"
+        f'<span class="jb-soft" {place_mark(meeting_key(meeting))}>{soft}</span>&emsp;'
         f'<span class="swatch" style="border-color:{COLOURS["a"]}"></span><b>A</b>&emsp;'
         f'<span class="swatch" style="border-color:{COLOURS["b"]};border-top-style:dashed">'
         "</span><b>B</b>"
@@ -302,8 +300,7 @@ def _answers(
                 width="stretch",
             )
         if pressed:
-            if not too_quick(desk):
-                _answered(ctx, findings, desk, meeting, meetings, top)
+            _answered(ctx, findings, desk, meeting, meetings, top)
             st.rerun()
     with columns[-2]:
         _take_back_button(ctx, desk)
@@ -345,7 +342,6 @@ def _answered(
             desk.to_check.append(key)
     else:
         return
-    desk.shown_at_s = NOT_YET_S
     if st.session_state.get(FILTER) == "Open":
         st.session_state[MEETING_TO_SHOW] = FIRST
     else:

@@ -6,7 +6,6 @@ mark as hidden or lain upon is answered by one press; what was marked stays open
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 from html import escape
 
@@ -21,16 +20,15 @@ from mapper.ui.along_places import Along, Part, along_of, changes_of, leads_in_t
 from mapper.ui.crossing_desk import (
     ALONG,
     KEYS,
-    NOT_YET_S,
     Answered,
     Desk,
     along_key,
     take_back,
-    too_quick,
 )
 from mapper.ui.crossing_pictures import photos_with
 from mapper.ui.findings import Findings
 from mapper.ui.lead_along_picture import with_places
+from mapper.ui.look_first import look_first, place_mark
 from mapper.ui.session import Context
 from mapper.ui.tiles import SHELF
 
@@ -66,8 +64,12 @@ def lead_along(ctx: Context, findings: Findings, desk: Desk, wanted_photo: str) 
     free = _parts(ctx, findings, along, wanted_photo)
     with buttons:
         _answers(ctx, desk, along, names, free)
-    if desk.shown_at_s == NOT_YET_S:
-        desk.shown_at_s = time.monotonic()
+    look_first(_place(along), [KEYS["a"]], pictures=len(along.parts))
+
+
+def _place(along: Along) -> str:
+    """What names this question for the guard that makes people look first."""
+    return f"{along_key(along.lead)} {len(along.places)}"
 
 
 def _question(along: Along) -> None:
@@ -80,7 +82,7 @@ def _question(along: Along) -> None:
         words.append(
             f"{looks.counted(len(along.unseen), 'more place')} where it was not seen: open still"
         )
-    st.html(f'<span class="jb-soft">{escape(" · ".join(words))}</span>')
+    st.html(f'<span class="jb-soft" {place_mark(_place(along))}>{escape(" · ".join(words))}</span>')
 
 
 def _answers(
@@ -94,7 +96,7 @@ def _answers(
         words = "Nothing lies on" if all_of_them else "Nothing else lies on"
         pressed = st.button(
             f"{words} {name}: answer {looks.counted(len(free), 'place')}",
-            key=f"nothing on {along.lead} {len(along.places)}",
+            key=f"answer {_place(along)}",
             type="primary",
             shortcut=KEYS["a"],
             disabled=not free,
@@ -119,8 +121,7 @@ def _answers(
     with columns[3]:
         st.selectbox("Lead", names, key=_LEAD, label_visibility="collapsed")
     if pressed:
-        if not too_quick(desk, pictures=len(along.parts)):
-            _answered(ctx, desk, along, free)
+        _answered(ctx, desk, along, free)
         st.rerun()
     if passed:
         _pass(desk, along.lead)
@@ -149,7 +150,6 @@ def _answered(ctx: Context, desk: Desk, along: Along, free: dict[int, str | None
         looks.say(shown(error, 300), "stop")
         return
     if ctx.edit(label, changes, depends_on=("lead", "plate")):
-        desk.shown_at_s = NOT_YET_S
         _pass(desk, along.lead)
         desk.answered.append(Answered(along_key(along.lead), label))
 

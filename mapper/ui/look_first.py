@@ -1,0 +1,39 @@
+"""Nobody answers a place unseen: answers that come before it is on the screen are held back.
+
+The browser judges it by its own clock. The server's would not do: on a slow laptop a place is
+drawn long after the server has sent it, and a key pressed twice would answer the next one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+from importlib.resources import files
+
+import streamlit as st
+
+__all__ = ["look_first", "place_mark"]
+
+LEAST_LOOK_MS = 400  # an answer sooner than this after the place came was meant for the one before
+
+_mount = st.components.v2.component(
+    "plate_wire_mapper_look_first",
+    html='<div class="root" role="status"></div>',
+    css=".root { font-size: 0.9rem; }",
+    js=files("mapper.ui.canvas").joinpath("look_first.js").read_text(encoding="utf-8"),
+)
+
+
+def place_mark(place: str) -> str:
+    """Attribute for the words of the question, which says to the guard what is asked."""
+    return f'data-place="{escape(place)}"'
+
+
+def look_first(place: str, keys: Sequence[str], pictures: int = 1) -> None:
+    """Guard the answers of a place; to be drawn after its pictures.
+
+    `place`: as in `place_mark`. `keys`: those that answer it. Buttons whose key begins with
+    "answer " are guarded as well. Several pictures take longer to see.
+    """
+    data = {"place": place, "keys": list(keys), "least_look_ms": LEAST_LOOK_MS * pictures}
+    _mount(key="look first", data=data)
