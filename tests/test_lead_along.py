@@ -10,9 +10,10 @@ from mapper.fit.strip import strip_of_run
 from mapper.records import Job, Stretch, TracedLead, judgement_changes
 from mapper.routes import Crossing
 from mapper.ui.along_places import along_of, changes_of, leads_in_turn, told_along
+from mapper.ui.asked import hidden_changes, meeting_key, said_hidden
 from mapper.ui.findings import Findings
 from tests.test_leads_tracing import DEPTH_MM, ROUTE_MM, fitted, photo
-from tests.test_log_records import NO_CHANNELS, with_changes
+from tests.test_log_records import NO_CHANNELS, ticked, with_changes
 from tests.test_records_job import job_of, lead
 
 
@@ -180,3 +181,64 @@ def test_a_photo_that_ends_before_the_run_does_is_told() -> None:
     fit = fitted()
     far = np.array([[0.0, 60.0], [900.0, 60.0]])
     assert strip_of_run(photo(fit), fit, far, (0.0, 800.0), 0.0, 8.0, 2.0).shown < 0.9
+
+
+def said_to_lie_under_something(job: Job, name: str, somewhere: bool = True) -> Job:
+    findings = Findings(job)
+    places = [(one, None) for one in along_of(findings, name).places if one.top is None]
+    return with_changes(job, hidden_changes(findings, name, places, "KL", somewhere=somewhere))
+
+
+def test_what_lies_under_something_is_not_asked_again_and_nothing_is_offered_for_it() -> None:
+    job = side_by_side()
+    before = Findings(job).asked.now.leads
+    after = Findings(said_to_lie_under_something(job, "Z00-H"))
+    assert "Z00-H" in before
+    assert all(one.top is None for one in after.meetings)
+    assert pulls(after.job) == set()
+    # it may still come out once the lead across it is out, but comes last in turn
+    assert leads_in_turn(after)[-1] == "Z00-H" or "Z00-H" not in after.asked.now.leads
+    all_said = job
+    for name in ("Z00-H", "Z01-H", "Z03-H", "Z09-H"):
+        all_said = said_to_lie_under_something(all_said, name)
+    last = Findings(all_said).asked
+    assert last.in_parts and last.now.leads  # nobody has said where
+    for name in ("Z00-H", "Z01-H", "Z03-H", "Z09-H"):
+        all_said = said_to_lie_under_something(all_said, name, somewhere=False)
+    assert Findings(all_said).asked.now.leads == ()
+    assert Findings(all_said).asked_now == ()
+
+
+def test_what_was_said_lapses_with_a_lead_that_is_moved_and_with_a_new_photo() -> None:
+    job = looked_along(side_by_side(), "Z09-H")
+    for name in ("Z00-H", "Z01-H", "Z03-H"):
+        job = said_to_lie_under_something(job, name)
+    assert Findings(job).asked.now.leads == ()  # what is offered comes first
+    moved = ticked(job, "pull", "Z09-H")
+    assert set(Findings(moved).asked.now.leads) == {"Z00-H", "Z01-H", "Z03-H"}
+    assert not Findings(moved).asked.in_parts
+    seen = with_changes(job, {f"fit/{'a' * 64}": {"fit": fitted().to_dict(), "clicks": []}})
+    assert set(Findings(seen).asked.now.leads) == {"Z00-H", "Z01-H", "Z03-H"}
+
+
+def test_an_answer_takes_the_place_of_what_was_said_before() -> None:
+    job = said_to_lie_under_something(side_by_side(), "Z00-H")
+    place = between(job, "Z00-H", "Z01-H")[0]
+    judged = with_changes(job, judgement_changes(job, place, "a", by="KL"))
+    assert between(judged, "Z00-H", "Z01-H")[0].top == "a"
+    both = said_to_lie_under_something(job, "Z01-H")
+    key = meeting_key(between(both, "Z00-H", "Z01-H")[0])
+    hidden = said_hidden(Findings(both), exact=False)
+    assert {(key, "Z00-H"), (key, "Z01-H")} <= hidden
+    assert said_hidden(Findings(both), exact=True) == frozenset()
+
+
+@pytest.mark.parametrize(
+    "extra", ["x", {}, {"here": "Z00-H", "log": "1"}, {"photos": [1], "log": 0}]
+)
+def test_what_a_file_says_there_may_be_anything(extra) -> None:
+    job = said_to_lie_under_something(side_by_side(), "Z00-H", somewhere=False)
+    entries = {f"judged/{one.id}": one.to_mapping() for one in job.judged}
+    for entry in entries.values():
+        entry["extra"]["hidden"] = extra
+    assert said_hidden(Findings(with_changes(job, entries))) == frozenset()

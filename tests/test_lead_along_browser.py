@@ -11,6 +11,7 @@ import pytest
 
 from mapper.records import JobStore
 from mapper.ui.along_places import along_of, leads_in_turn
+from mapper.ui.asked import said_hidden
 from mapper.ui.findings import Findings
 from tests.browser import browser, go, page_of, running_server, seen, settled, until
 from tests.full_job import full_job
@@ -38,7 +39,7 @@ def store(
 def looking_along(browser: Any, address: str, job_id: str) -> Iterator[Any]:
     """The desk with one lead all along, reached from the plan."""
     with page_of(browser, f"{address}/plan?job={job_id}", viewport=LAPTOP) as page:
-        page.get_by_role("button", name="Look along one lead").click()
+        page.get_by_role("button", name="Look along Z").first.click()
         page.get_by_role("heading", name="Does anything lie on").wait_for()
         settled(page)
         yield page
@@ -65,10 +66,12 @@ def test_one_key_answers_all_places_of_a_lead_but_the_marked_one(store, browser)
         page.keyboard.press("1")
         until(page, lambda: len(jobs.job(job_id).judged) > 0)
         job = jobs.job(job_id)
-        assert len(job.judged) == len(along.places) - 1
-        upper = {one.a if one.top == "a" else one.b for one in job.judged}
+        answered = [one for one in job.judged if one.top is not None]
+        assert len(answered) == len(along.places) - 1
+        upper = {one.a if one.top == "a" else one.b for one in answered}
         assert upper == {lead}
-        assert all(one.photo for one in job.judged)
+        assert all(one.photo for one in answered)
+        assert len(job.judged) == len(along.places)  # the marked one is kept as open
         asked = page.get_by_role("heading", name="Does anything lie on")
         expect(asked).not_to_have_text(f"Does anything lie on {lead}?", timeout=SLOW_MS)
         settled(page)
@@ -109,7 +112,7 @@ def test_all_of_a_lead_and_its_answer_are_in_sight_on_a_laptop(store, browser) -
         page.get_by_text("One lead all along").click()
         page.get_by_role("heading", name="Does anything lie on").wait_for()
         settled(page)
-        button = page.get_by_role("button", name="lies on").bounding_box()
+        button = page.get_by_role("button", name="Nothing lies on").bounding_box()
         picture = page.locator('[data-testid="stImage"] img').first.bounding_box()
         assert button["y"] + button["height"] <= picture["y"]
         assert picture["y"] + picture["height"] < LAPTOP["height"]
@@ -127,3 +130,37 @@ def test_two_photos_of_one_round_are_told_apart_by_their_names(store, browser) -
     with looking_along(browser, address, job_id) as page:
         for name in twice:
             page.get_by_role("radio", name=name, exact=True).wait_for()
+
+
+def test_a_lead_that_something_lies_on_is_asked_about_once_and_nothing_is_answered(
+    store, browser
+) -> None:
+    jobs, job_id, address = store
+    with looking_along(browser, address, job_id) as page:
+        lead = lead_asked(page)
+        asked = page.get_by_role("heading", name="Does anything lie on")
+        seen(page)
+        page.keyboard.press("2")
+        expect = pytest.importorskip("playwright.sync_api").expect
+        expect(asked).not_to_have_text(f"Does anything lie on {lead}?", timeout=SLOW_MS)
+        settled(page)
+        after = Findings(jobs.job(job_id))
+        assert after.meetings and all(one.top is None for one in after.meetings)
+        assert lead in {name for _, name in said_hidden(after, exact=False)}
+        assert leads_in_turn(after)[-1] == lead  # all others first
+        page.keyboard.press("5")
+        expect(asked).to_have_text(f"Does anything lie on {lead}?", timeout=SLOW_MS)
+        settled(page)
+        assert not jobs.job(job_id).judged
+
+
+def test_another_lead_pressed_while_the_pictures_are_drawn_is_not_lost(store, browser) -> None:
+    jobs, job_id, address = store
+    names = leads_in_turn(Findings(jobs.job(job_id)))
+    expect = pytest.importorskip("playwright.sync_api").expect
+    with looking_along(browser, address, job_id) as page:
+        asked = page.get_by_role("heading", name="Does anything lie on")
+        for name, following in zip(names[:4], names[1:], strict=False):
+            # as soon as the button is there: the pictures below it are still on their way
+            page.locator(f".st-key-pass-{name} button").first.click()
+            expect(asked).to_have_text(f"Does anything lie on {following}?", timeout=SLOW_MS)

@@ -16,6 +16,7 @@ from mapper.pulling.model import (
     Step,
     Violation,
 )
+from mapper.pulling.now import LooksNow, looks_now, seen_over
 from mapper.pulling.part_model import ChannelStretch, Cover, Heater, Nozzle, Part, PartLead, part_of
 from mapper.pulling.parts import (
     PartsPlan,
@@ -39,6 +40,7 @@ __all__ = [
     "LogEvent",
     "LogReading",
     "LookAt",
+    "LooksNow",
     "Nozzle",
     "Part",
     "PartLead",
@@ -55,6 +57,7 @@ __all__ = [
     "cover_outlines",
     "explain",
     "leads_only",
+    "looks_now",
     "part_of",
     "piece_ids",
     "plan_meetings",
@@ -65,6 +68,7 @@ __all__ = [
     "read_order",
     "refusals",
     "safe_now",
+    "seen_over",
     "thermocouples_with",
     "whole_lead_cycles",
     "with_parts",

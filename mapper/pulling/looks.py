@@ -5,7 +5,7 @@ from __future__ import annotations
 from mapper.pulling.events import State
 from mapper.pulling.model import LookAt
 
-__all__ = ["find_looks"]
+__all__ = ["find_looks", "needed_sides"]
 
 
 def find_looks(now: State, judged: State) -> tuple[LookAt, ...]:
@@ -18,7 +18,7 @@ def find_looks(now: State, judged: State) -> tuple[LookAt, ...]:
     the fewest open ones left come first, from its free end inwards.
     """
     board = now.board
-    needed = _needed(now, judged)
+    needed = needed_sides(now, judged)
     left: dict[int, int] = {}
     for side in needed:
         for lead in {board.lead_of[side], board.lead_of[side ^ 1]}:
@@ -40,16 +40,20 @@ def find_looks(now: State, judged: State) -> tuple[LookAt, ...]:
     return tuple(row[5] for row in looks)
 
 
-def _needed(now: State, judged: State) -> list[int]:
-    """One side of each open meeting that has to be passed for a lead to come out."""
+def needed_sides(now: State, best: State) -> list[int]:
+    """One side of each open meeting that has to be passed for a lead to come out.
+
+    `best`: freed as far as the best answers let it go; its `ignored` are the open sides that
+    may be found to lie under nothing. Any other open side has to wait for the other lead.
+    """
     board = now.board
-    goal = {x: 0 for x in range(board.n) if judged.freed[x] == 0 and now.freed[x]}
+    goal = {x: 0 for x in range(board.n) if best.freed[x] == 0 and now.freed[x]}
     work = list(goal)
     wanted: dict[int, int] = {}
     while work:
         lead = work.pop()
         for side in now.holding(lead, goal[lead]):
-            if board.is_open(side):
+            if board.is_open(side) and side in best.ignored:
                 wanted.setdefault(side >> 1, side)
                 continue
             other, need = board.lead_of[side ^ 1], board.low[side ^ 1]

@@ -7,15 +7,18 @@ lies on either of two leads that run along each other, they lie apart.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 
+from mapper.pulling import seen_over
 from mapper.records import Job, judgements_changes
 from mapper.records.changes import Changes
-from mapper.routes import Crossing, Lead, crossing_reach_mm
+from mapper.routes import Crossing, crossing_reach_mm
+from mapper.ui.asked import said_hidden
 from mapper.ui.findings import Findings, meeting_key
 
 __all__ = ["Along", "Part", "along_of", "changes_of", "leads_in_turn"]
@@ -69,8 +72,8 @@ def along_of(findings: Findings, name: str) -> Along:
         if name in (one.a, one.b) and other_told.get(meeting_key(one), name) != name
     ]
     spans = sorted(((_span_mm(findings, name, one), n) for n, one in enumerate(own)))
-    seen = [(span, own[n]) for span, n in spans if _seen(lead, span)]
-    unseen = [own[n] for span, n in spans if own[n].top is None and not _seen(lead, span)]
+    seen = [(span, own[n]) for span, n in spans if seen_over(lead, span)]
+    unseen = [own[n] for span, n in spans if own[n].top is None and not seen_over(lead, span)]
     return Along(
         name,
         tuple(one for _, one in seen),
@@ -114,14 +117,6 @@ def told_along(findings: Findings) -> dict[str, str]:
     return found
 
 
-def _seen(lead: Lead, span_mm: tuple[float, float]) -> bool:
-    """Whether all of a stretch of the lead was seen."""
-    if lead.seen is None:
-        return True
-    first, last = np.clip(np.searchsorted(lead.arc_mm, span_mm) - 1, 0, len(lead.seen) - 1)
-    return all(lead.seen[first : last + 1])
-
-
 def _parts(spans: Sequence[tuple[float, float]], length_mm: float) -> tuple[Part, ...]:
     """The lead in even parts; those without an open place are left out."""
     count = max(1, int(np.ceil(length_mm / PART_MM)))
@@ -139,8 +134,9 @@ def _parts(spans: Sequence[tuple[float, float]], length_mm: float) -> tuple[Part
 def leads_in_turn(findings: Findings) -> list[str]:
     """Leads with open places, those that may lie free on top first.
 
-    First those that lie under no other lead as far as is known, are seen at all their open
-    places, and have the fewest of them. Leads that are out ask nothing.
+    First those that answers can bring out now; then those that lie under no other lead as far
+    as is known, are seen at all their open places, and have the fewest of them. Leads that are
+    out ask nothing.
     """
     beside = told_along(findings)
     under = {
@@ -153,7 +149,18 @@ def leads_in_turn(findings: Findings) -> list[str]:
     names = sorted({name for one in findings.open_meetings for name in (one.a, one.b)})
     found = [along_of(findings, name) for name in names]
     found = [one for one in found if one.open]
-    found.sort(key=lambda one: (one.lead in under, len(one.unseen), len(one.open), one.lead))
+    now = set(findings.asked.now.leads)
+    hidden = Counter(lead for _, lead in said_hidden(findings, exact=False))
+    found.sort(
+        key=lambda one: (
+            one.lead not in now,
+            hidden[one.lead] > 0,  # it was said already: others first
+            one.lead in under,
+            len(one.unseen),
+            len(one.open),
+            one.lead,
+        )
+    )
     return [one.lead for one in found]
 
 

@@ -13,7 +13,7 @@ import streamlit as st
 
 from mapper.routes import Crossing
 from mapper.ui import looks
-from mapper.ui.findings import meeting_key
+from mapper.ui.asked import ALONG, meeting_key
 from mapper.ui.session import Context
 
 __all__ = [
@@ -29,7 +29,6 @@ __all__ = [
 
 # Neighbours on the number row and on the number pad, so that one hand is enough.
 KEYS = {"a": "1", "b": "2", "apart": "3", "pass": "4", "take back": "5", "tool": "6"}
-ALONG = "along "  # begins the key of an answer that was given for a lead all along
 _DESK = "crossing desk"  # session state
 
 

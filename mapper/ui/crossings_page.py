@@ -38,14 +38,14 @@ from mapper.ui.crossing_pictures import (
 from mapper.ui.crossing_votes import ask_button, check_answers, tool_panel, when_control
 from mapper.ui.drawing import Mark, plate_svg
 from mapper.ui.findings import Findings, findings_of, meeting_key
-from mapper.ui.lead_along import lead_along, photo_control
+from mapper.ui.lead_along import NEXT_LEAD, lead_along, photo_control
 from mapper.ui.look_first import look_first, place_mark
 from mapper.ui.session import MEETING_TO_SHOW, Context, go
 
-__all__ = ["FILTER", "ONE_LEAD", "WAY", "answer", "show"]
+__all__ = ["FILTER", "answer", "show"]
 
 LISTED = 200  # meetings in the list before and after the one shown; more would slow the page
-FILTERS = ("Open", "Judged", "All")
+FILTERS = ("Now", "Open", "Judged", "All")
 _AT = "meeting shown"  # session state: key of the meeting
 FIRST = ""  # as MEETING_TO_SHOW: the one with the biggest effect
 FILTER = "meetings filter"
@@ -82,7 +82,14 @@ def show() -> None:
         if st.session_state.get(FILTER) == "Judged":
             looks.note("Nothing is judged yet.", "calm")
             return
-        looks.note("Nothing is open: every meeting of leads that remain is judged.", "calm")
+        if findings.open_meetings:
+            looks.note(
+                "No answer brings another lead out now: the rest waits until more is uncovered. "
+                "The pull plan says what to do next.",
+                "calm",
+            )
+        else:
+            looks.note("Nothing is open: every meeting of leads that remain is judged.", "calm")
         if st.button("Go to Pull plan", type="primary"):
             go("plan")
         if desk.answered:
@@ -111,11 +118,12 @@ def _chosen(ctx: Context, findings: Findings, desk: Desk) -> list[Crossing]:
     still_open = {meeting_key(meeting) for meeting in findings.open_meetings}
     open_count = len(still_open)
     judged = sum(meeting.top is not None for meeting in findings.meetings)
-    counts = {"Open": open_count, "Judged": judged, "All": total}
+    now = {meeting_key(meeting) for meeting in findings.asked_now}
+    counts = {"Now": len(now), "Open": open_count, "Judged": judged, "All": total}
     if FILTER not in st.session_state:
-        st.session_state[FILTER] = "Open" if open_count else "All"
+        st.session_state[FILTER] = "Now" if open_count else "All"
     wanted = st.session_state.get(MEETING_TO_SHOW)
-    if wanted and st.session_state[FILTER] == ("Judged" if wanted in still_open else "Open"):
+    if wanted and wanted not in _passing(st.session_state[FILTER], findings, now, still_open):
         st.session_state[FILTER] = "Open" if wanted in still_open else "All"
     chosen = st.segmented_control(
         "Show",
@@ -124,27 +132,34 @@ def _chosen(ctx: Context, findings: Findings, desk: Desk) -> list[Crossing]:
         label_visibility="collapsed",
         required=True,
         format_func=lambda name: f"{name} ({counts[name]})",
+        help="Now: places whose answer can bring a lead out now, as far as it can be seen there.",
     )
-    meetings = [
-        meeting
-        for meeting in findings.ordered_meetings
-        if chosen == "All"
-        or (chosen == "Open" and meeting_key(meeting) in still_open)
-        or (chosen == "Judged" and meeting.top is not None)
-    ]
+    passing = _passing(chosen, findings, now, still_open)
+    meetings = [one for one in findings.ordered_meetings if meeting_key(one) in passing]
     if not meetings:
         return []
-    if chosen == "Open":
+    if chosen in ("Now", "Open"):
         meetings = in_turn(meetings, desk.passed)
     _walk(findings, meetings)
     leads_panels.progress(ctx)
     return meetings
 
 
+def _passing(chosen: str, findings: Findings, now: set[str], still_open: set[str]) -> set[str]:
+    """The keys of the meetings that pass a filter."""
+    if chosen in ("Now", "Open"):
+        return now if chosen == "Now" else still_open
+    return {meeting_key(one) for one in findings.meetings if chosen == "All" or one.top is not None}
+
+
 def _way_control() -> str:
     """Whether one place is asked about or one lead; kept for this browser tab."""
     st.session_state.setdefault(_WAY_ASKED, st.session_state.get(WAY, ONE_PLACE))
-    if st.session_state.get(MEETING_TO_SHOW):
+    wanted = st.session_state.get(MEETING_TO_SHOW)
+    if (wanted or "").startswith(ALONG):  # somebody came here to look along a lead
+        st.session_state[_WAY_ASKED] = ONE_LEAD
+        st.session_state[NEXT_LEAD] = st.session_state.pop(MEETING_TO_SHOW).removeprefix(ALONG)
+    elif wanted:
         st.session_state[_WAY_ASKED] = ONE_PLACE  # somebody came here for that very place
     st.session_state[WAY] = st.segmented_control(
         "What is asked",
@@ -342,7 +357,7 @@ def _answered(
             desk.to_check.append(key)
     else:
         return
-    if st.session_state.get(FILTER) == "Open":
+    if st.session_state.get(FILTER) in ("Now", "Open"):
         st.session_state[MEETING_TO_SHOW] = FIRST
     else:
         _go_on(meeting, meetings)

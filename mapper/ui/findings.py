@@ -17,6 +17,7 @@ from mapper.errors import shown
 from mapper.pulling import (
     Freed,
     LookAt,
+    LooksNow,
     Nozzle,
     Part,
     PullPlan,
@@ -31,12 +32,14 @@ from mapper.pulling import (
 from mapper.records import Job, TracedLead
 from mapper.routes import Crossing, RouteMap
 from mapper.sheets import waits_of
+from mapper.ui.asked import ALONG, Asked, asked_of, meeting_key
 
 __all__ = ["Findings", "NextThing", "findings_of", "meeting_key"]
 
 NAMED = 8  # names in one sentence
 WAITS_NAMED = 3  # steps that a step waits for, on its card
 LEAST_UNSEEN_MM = 1.0
+LOOKS_ALONG = 12  # more places than that are answered quicker by looks along whole leads
 SAME_MM = 0.05  # a step names the place of its meeting, at most rounded
 READINGS = {"ohm", "insulation_mohm", "loop_ohm", "shown_c"}  # of a zone, taken on the bench
 
@@ -244,6 +247,24 @@ class Findings:
         return tuple(look for look in self.plan.look_at if meeting_key(look) in known)
 
     @cached_property
+    def asked(self) -> Asked:
+        """Which leads answers can bring out now, and the open meetings to look at for that."""
+        return Asked(LooksNow((), ())) if self.plan is None else asked_of(self)
+
+    @cached_property
+    def asked_now(self) -> tuple[Crossing, ...]:
+        """The open meetings to look at now that are those of traced leads."""
+        known = {meeting_key(meeting): meeting for meeting in self.meetings}
+        keys = map(meeting_key, self.asked.now.meetings)
+        return tuple(known[key] for key in keys if key in known)
+
+    @cached_property
+    def look_at_now(self) -> tuple[LookAt, ...]:
+        """Those of `to_look_at` that are asked now."""
+        now = {meeting_key(one) for one in self.asked_now}
+        return tuple(look for look in self.to_look_at if meeting_key(look) in now)
+
+    @cached_property
     def frees(self) -> dict[str, int]:
         """How many leads an answer may free, by the key of the meeting."""
         return {meeting_key(look): look.frees for look in self.to_look_at}
@@ -359,12 +380,16 @@ class Findings:
         plan = self.offered
         if plan is None:
             return NextThing("trace the leads", "leads")
-        if self.to_look_at:
-            first = self.to_look_at[0]
+        if len(self.look_at_now) > LOOKS_ALONG:
+            return NextThing("look which lead lies free", "crossings", ALONG)
+        if self.look_at_now:
+            first = self.look_at_now[0]
             return NextThing(f"look at {first.a} / {first.b}", "crossings", meeting_key(first))
         if plan.steps:
             step = plan.steps[0]
             return NextThing(f"{self.act(step).lower()} {step.wire}", "plan")
+        if self.to_look_at:
+            return NextThing("uncover more and take a new photo: no answer frees a lead", "photos")
         if plan.locked:
             return NextThing(f"release the locked set of {', '.join(plan.locked[0].wires)}", "plan")
         return self._after_the_last_lead()
@@ -412,9 +437,3 @@ def _findings(job_id: str, revision: int, _job: Job) -> Findings:
 def findings_of(job: Job) -> Findings:
     """Findings of a job as it stands, from the cache where they are there."""
     return _findings(job.id, job.revision, job)
-
-
-def meeting_key(meeting: Crossing | LookAt) -> str:
-    """Text that names a meeting as long as its leads are not traced anew."""
-    first, second = sorted((meeting.a, meeting.b))
-    return f"{first}|{second}|{meeting.kind}|{meeting.x_mm:.3f}|{meeting.y_mm:.3f}"

@@ -137,11 +137,13 @@ def _questions(findings: Findings) -> list[str]:
     lines = [
         f"{one.a} / {one.b} at ({one.x_mm:.0f}, {one.y_mm:.0f}) mm: which lies on top? "
         f"The answer may free {one.frees}."
-        for one in findings.to_look_at
+        for one in findings.look_at_now
     ]
-    left = len(findings.open_meetings) - len(findings.to_look_at)
+    left = len(findings.open_meetings) - len(findings.look_at_now)
     if left > 0:
-        lines.append(f"{left} more open crossings, touching places and shared runs.")
+        lines.append(
+            f"{left} more open crossings, touching places and shared runs, which free nothing yet."
+        )
     photos = {photo.sha256: photo.name for photo in findings.job.photos}
     lines += [
         f"The fit of {photos.get(name, 'a photo')} is doubtful: confirm or mend it."

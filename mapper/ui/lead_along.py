@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from html import escape
+from typing import Any
 
 import cv2
 import numpy as np
@@ -17,6 +18,7 @@ from mapper.errors import MapperError, shown
 from mapper.fit.strip import Strip, strip_of_run
 from mapper.ui import looks
 from mapper.ui.along_places import Along, Part, along_of, changes_of, leads_in_turn
+from mapper.ui.asked import hidden_changes
 from mapper.ui.crossing_desk import (
     ALONG,
     KEYS,
@@ -29,10 +31,10 @@ from mapper.ui.crossing_pictures import photos_with
 from mapper.ui.findings import Findings
 from mapper.ui.lead_along_picture import with_places
 from mapper.ui.look_first import look_first, place_mark
-from mapper.ui.session import Context
+from mapper.ui.session import Context, go
 from mapper.ui.tiles import SHELF
 
-__all__ = ["lead_along", "photo_control"]
+__all__ = ["NEXT_LEAD", "lead_along", "photo_control"]
 
 HALF_MM = 8.0
 PX_PER_MM = 8.0
@@ -40,8 +42,9 @@ COLUMNS = 2
 ALL_HERE = 0  # among the numbers of the places of a part: all of them
 BEST = "best photos"
 _LEAD = "lead along"  # session state: the lead that is looked at
-_NEXT = "lead along next"  # the one to look at in the next run; "" the first in turn
+NEXT_LEAD = "lead along next"  # the one to look at in the next run; "" the first in turn
 _PHOTO = "photo along"
+_OTHERS = "leads that can't come out yet"  # session state: they are looked along all the same
 
 
 def lead_along(ctx: Context, findings: Findings, desk: Desk, wanted_photo: str) -> None:
@@ -50,21 +53,33 @@ def lead_along(ctx: Context, findings: Findings, desk: Desk, wanted_photo: str) 
     if not names:
         looks.note("No open place of two leads is left that one look along a lead answers.", "calm")
         return
+    now = set(findings.asked.now.leads)
+    if not now & {*names} and not st.session_state.get(_OTHERS):
+        _none_now(ctx, findings, desk)
+        return
     turn = {key: number for number, key in enumerate(desk.passed, start=1)}
-    names.sort(key=lambda name: turn.get(along_key(name), 0))  # passed ones last, the oldest first
-    wanted = st.session_state.pop(_NEXT, None)
+    # passed ones after the others that may come out, the oldest first
+    names.sort(key=lambda name: (name not in now, turn.get(along_key(name), 0)))
+    wanted = st.session_state.pop(NEXT_LEAD, None)
     if wanted in names:
         st.session_state[_LEAD] = wanted
     elif wanted == "" or st.session_state.get(_LEAD) not in names:
         st.session_state[_LEAD] = names[0]
     along = along_of(findings, st.session_state[_LEAD])
     with st.container(gap="small", key="desk"):
-        _question(along)
-        buttons = st.container()
+        _question(along, along.lead in now)
+        if findings.asked.in_parts and along.lead in now:
+            looks.note(
+                "No lead lies free all along. Mark where something lies on this one: the rest of "
+                "it is answered, and parts may be lifted.",
+                "calm",
+            )
+        columns = st.columns([3, 2, 2, 2, 2], gap="small", vertical_alignment="bottom")
+    # before the pictures, so that a press while these are still drawn is not lost
+    _ways_on(ctx, desk, along, names, columns[2:])
     free = _parts(ctx, findings, along, wanted_photo)
-    with buttons:
-        _answers(ctx, desk, along, names, free)
-    look_first(_place(along), [KEYS["a"]], pictures=len(along.parts))
+    _answers(ctx, findings, desk, along, free, columns[:2])
+    look_first(_place(along), [KEYS["a"], KEYS["b"]], pictures=len(along.parts))
 
 
 def _place(along: Along) -> str:
@@ -72,9 +87,33 @@ def _place(along: Along) -> str:
     return f"{along_key(along.lead)} {len(along.places)}"
 
 
-def _question(along: Along) -> None:
+def _none_now(ctx: Context, findings: Findings, desk: Desk) -> None:
+    """No answer can bring a lead out now: what to do instead."""
+    steps = findings.offered.steps if findings.offered is not None else ()
+    first = f"Do what the plan offers ({findings.step_words(steps[0])}), or " if steps else ""
+    do = f"{first}uncover more and take a new photo" if steps else "Uncover more, take a new photo"
+    looks.note(
+        "No look brings another lead out now: each of the others lies under one that stays, or "
+        f"can't be seen all along. {do}; then look again.",
+        "calm",
+    )
+    with st.container(horizontal=True, gap="small"):
+        if st.button("Go to Pull plan", type="primary"):
+            go("plan")
+        words = "Their answers bring nothing out now, but put the order on record"
+        if st.button("Look along the others too", help=words):
+            st.session_state[_OTHERS] = True
+            st.rerun()
+        if desk.answered:
+            _take_back(ctx, desk, width="content")
+
+
+def _question(along: Along, may_come_out: bool) -> None:
     st.subheader(f"Does anything lie on {looks.plain_markdown(along.lead)}?")
     words = [
+        "it may come out if nothing does"
+        if may_come_out
+        else "it can't come out yet, whatever is answered",
         f"{looks.counted(len(along.places), 'open place')}, numbered in the pictures",
         "follow the lead from end to end: where you see it without a break, nothing lies on it",
     ]
@@ -85,14 +124,51 @@ def _question(along: Along) -> None:
     st.html(f'<span class="jb-soft" {place_mark(_place(along))}>{escape(" · ".join(words))}</span>')
 
 
+def _ways_on(ctx: Context, desk: Desk, along: Along, names: list[str], columns: Any) -> None:
+    """To another lead without an answer, and back."""
+    with columns[0]:
+        if st.button(
+            "Another lead",
+            key=f"pass {along.lead}",
+            shortcut=KEYS["pass"],
+            help="Leave this one open and look at the next",
+            width="stretch",
+        ):
+            _pass(desk, along.lead)
+            desk.answered.append(Answered(along_key(along.lead), None))
+            st.rerun()
+    with columns[1]:
+        _take_back(ctx, desk)
+    with columns[2]:
+        st.selectbox("Lead", names, key=_LEAD, label_visibility="collapsed")
+
+
+def _take_back(ctx: Context, desk: Desk, width: str = "stretch") -> None:
+    if st.button(
+        "Take back",
+        key="take back",
+        shortcut=KEYS["take back"],
+        disabled=not desk.answered,
+        width=width,
+    ):
+        key = take_back(ctx, desk)
+        if key is not None and key.startswith(ALONG):
+            st.session_state[NEXT_LEAD] = key.removeprefix(ALONG)
+        st.rerun()
+
+
 def _answers(
-    ctx: Context, desk: Desk, along: Along, names: list[str], free: dict[int, str | None]
+    ctx: Context,
+    findings: Findings,
+    desk: Desk,
+    along: Along,
+    free: dict[int, str | None],
+    columns: Any,
 ) -> None:
     """`free`: the places that are not marked, by their number, with the photo that shows each."""
     name = looks.plain_markdown(along.lead)
-    columns = st.columns([3, 2, 2, 2], gap="small", vertical_alignment="bottom")
+    all_of_them = len(free) == len(along.places)
     with columns[0]:
-        all_of_them = len(free) == len(along.places)
         words = "Nothing lies on" if all_of_them else "Nothing else lies on"
         pressed = st.button(
             f"{words} {name}: answer {looks.counted(len(free), 'place')}",
@@ -103,34 +179,20 @@ def _answers(
             width="stretch",
         )
     with columns[1]:
-        passed = st.button(
-            "Another lead",
-            key=f"pass {along.lead}",
-            shortcut=KEYS["pass"],
-            help="Leave this one open and look at the next",
+        words = (
+            "Nothing is answered. This lead is asked about again when one that meets it is out, or "
+            "with a new photo. Mark the places in the pictures to say where."
+        )
+        hidden = st.button(
+            "Something lies on it",
+            key=f"answer something {_place(along)}",
+            shortcut=KEYS["b"],
+            help=words,
+            disabled=findings.asked.in_parts and all_of_them,
             width="stretch",
         )
-    with columns[2]:
-        back = st.button(
-            "Take back",
-            key="take back",
-            shortcut=KEYS["take back"],
-            disabled=not desk.answered,
-            width="stretch",
-        )
-    with columns[3]:
-        st.selectbox("Lead", names, key=_LEAD, label_visibility="collapsed")
-    if pressed:
-        _answered(ctx, desk, along, free)
-        st.rerun()
-    if passed:
-        _pass(desk, along.lead)
-        desk.answered.append(Answered(along_key(along.lead), None))
-        st.rerun()
-    if back:
-        key = take_back(ctx, desk)
-        if key is not None and key.startswith(ALONG):
-            st.session_state[_NEXT] = key.removeprefix(ALONG)
+    if pressed or hidden:
+        _answered(ctx, findings, desk, along, free, pressed)
         st.rerun()
 
 
@@ -138,17 +200,35 @@ def _pass(desk: Desk, lead: str) -> None:
     """On to the next lead; this one comes again after all others."""
     key = along_key(lead)
     desk.passed = [*(one for one in desk.passed if one != key), key]
-    st.session_state[_NEXT] = ""
+    st.session_state[NEXT_LEAD] = ""
 
 
-def _answered(ctx: Context, desk: Desk, along: Along, free: dict[int, str | None]) -> None:
-    looked_at = [(along.places[number - 1], photo) for number, photo in sorted(free.items())]
-    label = f"Nothing on {along.lead} at {looks.counted(len(looked_at), 'place')}"
+def _answered(
+    ctx: Context,
+    findings: Findings,
+    desk: Desk,
+    along: Along,
+    free: dict[int, str | None],
+    nothing: bool,
+) -> None:
+    """Keep that nothing lies on the lead at the places that are not marked (`nothing`), and that
+    something does at those that are; without a mark it may be at any of them."""
+    open_places = [(n, one) for n, one in enumerate(along.places, start=1) if one.top is None]
+    marked = [(one, None) for n, one in open_places if n not in free]
+    looked_at = [(along.places[n - 1], photo) for n, photo in sorted(free.items())]
+    somewhere = False
+    if nothing:
+        label = f"Nothing on {along.lead} at {looks.counted(len(looked_at), 'place')}"
+    else:
+        label = f"Something lies on {along.lead}"
+        looked_at, somewhere = [], not marked
+        marked = marked or [(one, None) for _, one in open_places]
     try:
         changes = changes_of(ctx.job, along, looked_at, ctx.person)
     except MapperError as error:
         looks.say(shown(error, 300), "stop")
         return
+    changes |= hidden_changes(findings, along.lead, marked, ctx.person, somewhere=somewhere)
     if ctx.edit(label, changes, depends_on=("lead", "plate")):
         _pass(desk, along.lead)
         desk.answered.append(Answered(along_key(along.lead), label))

@@ -11,19 +11,20 @@ from mapper.pulling import LockedSet, LookAt, Release, Step
 from mapper.pulling.words import place_words as said_place
 from mapper.routes import Crossing
 from mapper.ui import jobbar, looks
-from mapper.ui.crossings_page import FILTER, ONE_LEAD, WAY
+from mapper.ui.along_places import along_of, leads_in_turn
+from mapper.ui.crossing_desk import along_key
+from mapper.ui.crossings_page import FILTER
 from mapper.ui.findings import Findings, findings_of, meeting_key
 from mapper.ui.log_panel import contradiction_notes, log_panel, override_notes
 from mapper.ui.marking import another_lead, tick, untraced_words, why_lines
 from mapper.ui.own_order import own_order
 from mapper.ui.parts_panel import part_how, parts_panel
-from mapper.ui.plan_picture import picture
+from mapper.ui.plan_picture import LOOKS, picture
 from mapper.ui.session import Context, go
 
 __all__ = ["show"]
 
 CARDS = 5  # steps shown as big cards; the rest stands in a list
-LOOKS = 5
 
 
 def show() -> None:
@@ -145,15 +146,12 @@ def _untraced(findings: Findings) -> None:
 
 
 def _look_at(findings: Findings) -> None:
-    look_at = findings.to_look_at
-    if not look_at:
+    if not findings.to_look_at:
         return
     st.subheader("Look at next")
-    words = "Is there a lead that nothing lies on? One answer then stands for all its places"
-    if st.button("**Look along one lead**", key="look along", help=words, width="stretch"):
-        st.session_state[WAY] = ONE_LEAD
-        go("crossings")
-    for number, look in enumerate(look_at[:LOOKS], start=1):
+    _look_along(findings)
+    places = findings.look_at_now
+    for number, look in enumerate(places[:LOOKS], start=1):
         frees = f"may free {look.frees}" if look.frees else "frees none on its own"
         pair = looks.plain_markdown(f"{look.a} / {look.b} at ({look.x_mm:.0f}, {look.y_mm:.0f}) mm")
         if st.button(
@@ -162,9 +160,35 @@ def _look_at(findings: Findings) -> None:
             help="Go to its photos and say which lies on top",
             width="stretch",
         ):
-            _show_meeting(look, "Open")
-    if len(look_at) > LOOKS:
-        st.caption(f"and {len(look_at) - LOOKS} more")
+            _show_meeting(look, "Now")
+    more = [f"{len(places) - LOOKS} more places"] if len(places) > LOOKS else []
+    later = len(findings.to_look_at) - len(places)
+    if later:
+        more.append(f"{looks.counted(later, 'open place')} can wait: no answer there frees one yet")
+    if more:
+        st.caption(" · ".join(more))
+
+
+def _look_along(findings: Findings) -> None:
+    """The leads that may lie free, the likeliest first; or that there is none."""
+    now = set(findings.asked.now.leads)
+    leads = [name for name in leads_in_turn(findings) if name in now]
+    if not now:
+        looks.note(
+            "No answer brings another lead out now. Do what stands above, or uncover more; then "
+            "take a new photo and look again.",
+            "calm",
+        )
+    for name in leads[:LOOKS]:
+        places = looks.counted(len(along_of(findings, name).places), "place")
+        free = "parts may be lifted" if findings.asked.in_parts else "may lie free"
+        if st.button(
+            f"**Look along {looks.plain_markdown(name)}**  ({free}; {places} by one answer)",
+            key=f"look along {name}",
+            help="One look from end to end answers all its places",
+            width="stretch",
+        ):
+            go("crossings", along_key(name))
 
 
 def _locked(findings: Findings) -> None:

@@ -18,9 +18,9 @@ from mapper.ui.overlay import drawing_lines, frames_of, lead_px
 from mapper.ui.parts_panel import click_hint, first_click, setting, take_clicks
 from mapper.ui.session import Context
 
-__all__ = ["STATE_LINES", "lead_states", "picture"]
+__all__ = ["LOOKS", "STATE_LINES", "lead_states", "picture"]
 
-LOOKS = 5  # places to look at that are marked
+LOOKS = 3  # leads, and places, to look at next; these places are marked
 PEELS = 5  # steps of the plan whose end is marked where a lead is not drawn out whole
 BELOW_PX = 60  # left under the picture, so that what follows it is seen to be there
 
@@ -130,7 +130,7 @@ def _on_photo(
         path = lead_px(plate, fit, leads[wire])
         lines.append(Line(wire, path, color=colour, width=width, dash=dash, tag=tag))
     markers = []
-    for number, look in enumerate(findings.to_look_at[:LOOKS], start=1):
+    for number, look in enumerate(findings.look_at_now[:LOOKS], start=1):
         depth_mm = plate.lead_depth_mm(np.array([[look.x_mm, look.y_mm]]))
         x, y = np.asarray(fit.photo_from_plate([[look.x_mm, look.y_mm]], depth_mm))[0]
         markers.append(Marker(f"look {number}", x, y, color="#E69F00", tag=f"? {number}"))

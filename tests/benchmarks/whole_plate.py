@@ -6,7 +6,7 @@
 The person takes in the plate file, adds the photos, fits all, clicks each lead on the cleared
 overview at its two ends and draws by hand over what is wrong there, then on the other photos over
 what the first does not show; what no photo shows is marked unseen. Then the person looks along
-each lead, first for those that nothing lies on, and answers what is left by keys. The truth serves
+the leads that may lie free, and answers by keys what is asked for after that. The truth serves
 as eyes only (`plate_eyes`). The plan is replayed on the truth. Counted: clicks, drags and keys; an
 upload counts as one.
 With `--traced` photos, fits and leads are put into the job as the truth has them, and the person
@@ -30,7 +30,7 @@ from playwright.sync_api import TimeoutError, sync_playwright
 
 from mapper.records import Job, JobStore, TracedLead
 from mapper.routes import Crossing, RouteMap, route_map_to_mapping
-from mapper.ui.along_places import along_of
+from mapper.ui.along_places import Along, along_of
 from mapper.ui.findings import Findings
 from tests.benchmarks.plate_eyes import Eyes, Run, against_truth
 from tests.browser import (
@@ -40,6 +40,7 @@ from tests.browser import (
     go,
     page_of,
     running_server,
+    seen,
     settled,
 )
 from tests.full_job import full_job
@@ -54,6 +55,7 @@ ENOUGH = 0.8  # of these will do where the photo is that large already
 HAND_PX = 1.0  # css px (sigma) by which a hand strays from the lead it draws along
 GUESS_OFF_MM = 1.5  # how far a run that nobody sees is guessed beside where it lies
 ALONG_ASKS = "Does anything lie on"
+ALONG_ENDS = re.compile("No look brings another lead out now|No open place of two leads is left")
 ANSWER_KEYS = {"a": "1", "b": "2", "apart": "3", None: "4"}
 LOOK_MS = 500  # a person looks before answering
 
@@ -345,74 +347,58 @@ class Person:
 
     def questions(self) -> dict[str, Any]:
         """How many questions there are, per kind; with the truth's."""
-        found = Findings(self.job).meetings
+        findings = Findings(self.job)
+        found, asked = findings.meetings, findings.asked.now
         kinds = Counter(one.kind for one in found)
         of_truth = sum(not one["self"] for one in self.truth["crossings"])
         return {
             **kinds,
+            "asked now": f"{len(findings.asked_now)} places of {len(asked.leads)} leads",
             "of a lead with itself": sum(m.a == m.b for m in found),
             "true crossings of two leads": of_truth,
         }
 
     def look_along_all(self) -> list[dict[str, Any]]:
-        """First look for leads that nothing lies on, in turn; then mark on each of the others
-        what hides it, and answer the rest by one press."""
+        """Look along the leads that may lie free, in turn, as long as the page asks."""
         page, looked = self.page, []
         self.walk("Crossings", "along")
         page.get_by_text("One lead all along").click()
         self.acts["along"] += 1
         heading = page.get_by_role("heading", name=ALONG_ASKS)
-        heading.or_(page.get_by_text("No open place of two leads is left")).first.wait_for()
+        heading.or_(page.get_by_text(ALONG_ENDS)).first.wait_for()
         settled(page)
-        for marks in (False, True):
-            done: set[str] = set()
-            while heading.count():
-                name = heading.inner_text().removeprefix(ALONG_ASKS).strip(" ?")
-                if name in done:
-                    break
-                done.add(name)
-                looked.append(self._look_along(name, marks))
-                print(looked[-1], flush=True)
-                if len(looked) in (1, 3):
-                    self.shot(f"along {len(looked)}")
-            self.shot(f"along, {'all' if marks else 'free ones'}")
+        while heading.count():
+            name = heading.inner_text().removeprefix(ALONG_ASKS).strip(" ?")
+            looked.append(self._look_along(name))
+            print(looked[-1], flush=True)
+            if len(looked) in (1, 3):
+                self.shot(f"along {len(looked)}")
+        self.shot("along, all")
         return looked
 
-    def _look_along(self, name: str, marks: bool) -> dict[str, Any]:
+    def _look_along(self, name: str) -> dict[str, Any]:
+        """Say that nothing lies on the lead, or that something does; where no lead lies free all
+        along, mark what lies on it and answer the rest."""
         page, job = self.page, self.job
         began, before = time.monotonic(), sum(self.acts.values())
         found = Findings(job)
         along, drawn = along_of(found, name), found.traced.leads_by_id[name]
-        hidden = [
+        hidden = {
             number
             for number, span_mm in enumerate(along.spans_mm, start=1)
             if not self.eyes.nothing_on(drawn, span_mm)
-        ]
-        if hidden and not marks:  # something lies on it: another one first
-            hidden, free = [], 0
-        else:
-            free = len(along.places) - len(hidden)
-        all_hidden = [
-            part for part in along.parts if len(part.numbers) > 1 and set(part.numbers) <= {*hidden}
-        ]
-        several = [part for part in along.parts if len(part.numbers) > 1]
-        for part in all_hidden:
-            page.get_by_role("button", name="all of these").nth(several.index(part)).click()
-            self.acts["along"] += 1
-            settled(page)
-        marked = {number for part in all_hidden for number in part.numbers}
-        for number in sorted({*hidden} - marked):
-            words = f"{number} {along.other(along.places[number - 1])}"
-            page.get_by_role("button", name=words, exact=True).first.click()
-            self.acts["along"] += 1
-            settled(page)
+        }
+        free = len(along.places) - len(hidden)
+        if found.asked.in_parts:
+            self._mark(along, hidden)
+        elif hidden:
+            free = 0
         page.wait_for_timeout(LOOK_MS * (1 + len(along.parts)))
-        page.keyboard.press("1" if free else "4")
+        seen(page)
+        page.keyboard.press("1" if free else "2")
         self.acts["along"] += 1
         heading = page.get_by_role("heading", name=f"{ALONG_ASKS} {name}?", exact=True)
         heading.wait_for(state="detached")
-        settled(page)
-        page.wait_for_timeout(LOOK_MS)
         settled(page)
         offered = Findings(self.job).offered
         return {
@@ -424,15 +410,32 @@ class Person:
             "offered": [step.wire for step in offered.steps],
         }
 
+    def _mark(self, along: Along, hidden: set[int]) -> None:
+        """Mark places where something lies on the lead, all of a picture by one press."""
+        page = self.page
+        several = [part for part in along.parts if len(part.numbers) > 1]
+        marked: set[int] = set()
+        for part in several:
+            if set(part.numbers) <= hidden:
+                page.get_by_role("button", name="all of these").nth(several.index(part)).click()
+                self.acts["along"] += 1
+                settled(page)
+                marked |= set(part.numbers)
+        for number in sorted(hidden - marked):
+            words = f"{number} {along.other(along.places[number - 1])}"
+            page.get_by_role("button", name=words, exact=True).first.click()
+            self.acts["along"] += 1
+            settled(page)
+
     def judge_all(self, most: int) -> Counter[str]:
         page, said = self.page, Counter()
         page.get_by_text("One place", exact=True).click()
         self.acts["judge"] += 1
-        page.get_by_text(re.compile(r"^Open \(")).first.wait_for()
+        page.get_by_text(re.compile(r"^Now \(")).first.wait_for()
         settled(page)
         passed: set[str] = set()
         self.shot("crossing")
-        while sum(said.values()) < most:
+        while sum(said.values()) < most and Findings(self.job).asked_now:
             desk = page.locator(".st-key-desk")
             if not desk.count():
                 break
@@ -572,7 +575,11 @@ def _work(person: Person, folder: Path, chosen: argparse.Namespace) -> None:
         f"looked along {len(looked)} leads: {sum(one['answered'] for one in looked)} places "
         f"answered by {sum(one['acts'] for one in looked)} clicks and keys"
     )
-    print(f"crossings: {dict(said)}; still open {len(Findings(person.job).open_meetings)}")
+    left = Findings(person.job)
+    print(
+        f"crossings: {dict(said)}; still open {len(left.open_meetings)}, of these asked now "
+        f"{len(left.asked_now)}"
+    )
     print(f"plan: {plan}")
     total = sum(person.acts.values())
     print(
