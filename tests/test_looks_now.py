@@ -94,6 +94,7 @@ def test_only_open_meetings_are_asked_and_only_while_a_lead_may_come_out(diagram
     count, meetings, visible = diagram
     leads, needed = asked(count, meetings, visible)
     assert all(meetings[n]["top"] is None for n in needed)
+    assert all(visible[n, "a"] or visible[n, "b"] for n in needed)
     assert bool(leads) == bool(needed)
     assert not leads & can_come_out(count, meetings)
 

@@ -21,7 +21,7 @@ from mapper.routes import Crossing, crossing_reach_mm
 from mapper.ui.asked import said_hidden
 from mapper.ui.findings import Findings, meeting_key
 
-__all__ = ["Along", "Part", "along_of", "changes_of", "leads_in_turn"]
+__all__ = ["Along", "Part", "along_of", "changes_of", "leads_asked", "leads_in_turn"]
 
 ALONG = "along"  # extra of a judgement: the lead that was looked along
 THICK_MM = 3.0  # a lead without a diameter, here
@@ -162,6 +162,17 @@ def leads_in_turn(findings: Findings) -> list[str]:
         )
     )
     return [one.lead for one in found]
+
+
+def leads_asked(findings: Findings) -> list[str]:
+    """Those of `leads_in_turn` that may come out now, and of which not everything was said yet."""
+    now, hidden = set(findings.asked.now.leads), said_hidden(findings, findings.asked.in_parts)
+    return [
+        name
+        for name in leads_in_turn(findings)
+        if name in now
+        and any((meeting_key(one), name) not in hidden for one in along_of(findings, name).open)
+    ]
 
 
 def changes_of(

@@ -17,8 +17,8 @@ import streamlit as st
 from mapper.errors import MapperError, shown
 from mapper.fit.strip import Strip, strip_of_run
 from mapper.ui import looks
-from mapper.ui.along_places import Along, Part, along_of, changes_of, leads_in_turn
-from mapper.ui.asked import hidden_changes
+from mapper.ui.along_places import Along, Part, along_of, changes_of, leads_asked, leads_in_turn
+from mapper.ui.asked import hidden_changes, meeting_key
 from mapper.ui.crossing_desk import (
     ALONG,
     KEYS,
@@ -53,13 +53,13 @@ def lead_along(ctx: Context, findings: Findings, desk: Desk, wanted_photo: str) 
     if not names:
         looks.note("No open place of two leads is left that one look along a lead answers.", "calm")
         return
-    now = set(findings.asked.now.leads)
-    if not now & {*names} and not st.session_state.get(_OTHERS):
+    now, asked = set(findings.asked.now.leads), set(leads_asked(findings))
+    if not asked and not st.session_state.get(_OTHERS):
         _none_now(ctx, findings, desk)
         return
     turn = {key: number for number, key in enumerate(desk.passed, start=1)}
-    # passed ones after the others that may come out, the oldest first
-    names.sort(key=lambda name: (name not in now, turn.get(along_key(name), 0)))
+    # passed ones after the others that are asked about, the oldest first
+    names.sort(key=lambda name: (name not in asked, turn.get(along_key(name), 0)))
     wanted = st.session_state.pop(NEXT_LEAD, None)
     if wanted in names:
         st.session_state[_LEAD] = wanted
@@ -88,7 +88,13 @@ def _place(along: Along) -> str:
 
 
 def _none_now(ctx: Context, findings: Findings, desk: Desk) -> None:
-    """No answer can bring a lead out now: what to do instead."""
+    """No look along a lead can bring it out now: what to do instead."""
+    if findings.asked_now:
+        places = looks.counted(len(findings.asked_now), "single place")
+        looks.note(f"All that looks along leads can tell is told; {places} can still free one.")
+        if st.button("Answer them one by one", type="primary"):
+            go("crossings", meeting_key(findings.asked_now[0]))
+        return
     steps = findings.offered.steps if findings.offered is not None else ()
     first = f"Do what the plan offers ({findings.step_words(steps[0])}), or " if steps else ""
     do = f"{first}uncover more and take a new photo" if steps else "Uncover more, take a new photo"

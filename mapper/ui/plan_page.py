@@ -11,7 +11,7 @@ from mapper.pulling import LockedSet, LookAt, Release, Step
 from mapper.pulling.words import place_words as said_place
 from mapper.routes import Crossing
 from mapper.ui import jobbar, looks
-from mapper.ui.along_places import along_of, leads_in_turn
+from mapper.ui.along_places import along_of, leads_asked
 from mapper.ui.crossing_desk import along_key
 from mapper.ui.crossings_page import FILTER
 from mapper.ui.findings import Findings, findings_of, meeting_key
@@ -171,9 +171,8 @@ def _look_at(findings: Findings) -> None:
 
 def _look_along(findings: Findings) -> None:
     """The leads that may lie free, the likeliest first; or that there is none."""
-    now = set(findings.asked.now.leads)
-    leads = [name for name in leads_in_turn(findings) if name in now]
-    if not now:
+    leads = leads_asked(findings)
+    if not findings.asked.now.leads:
         looks.note(
             "No answer brings another lead out now. Do what stands above, or uncover more; then "
             "take a new photo and look again.",

@@ -55,7 +55,9 @@ ENOUGH = 0.8  # of these will do where the photo is that large already
 HAND_PX = 1.0  # css px (sigma) by which a hand strays from the lead it draws along
 GUESS_OFF_MM = 1.5  # how far a run that nobody sees is guessed beside where it lies
 ALONG_ASKS = "Does anything lie on"
-ALONG_ENDS = re.compile("No look brings another lead out now|No open place of two leads is left")
+ALONG_ENDS = re.compile(
+    "No look brings another lead out now|All that looks along leads|No open place of two leads"
+)
 ANSWER_KEYS = {"a": "1", "b": "2", "apart": "3", None: "4"}
 LOOK_MS = 500  # a person looks before answering
 

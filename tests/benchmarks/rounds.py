@@ -1,0 +1,214 @@
+"""A plate taken apart round by round: look, pull what is offered, look again.
+
+    python -m tests.benchmarks.rounds [--store FOLDER] [--plate plate2] [--stray 0.3] [--rounds 12]
+
+The rest of what `whole_plate` begins, without the browser: its job (`--store`), or the true lines
+with some stray (mm, one sigma, smooth over nine points). In each round a person is asked about the
+leads that may lie free, as the page asks, pulls what the plan then offers, and looks once more
+from straight above: what lay under a lead that is out is in sight now, and is drawn. Plastic
+counts as melted from the second round on. Loops of the drawn line that the lead does not run are
+drawn over first. Each step is judged by the truth (`plate_eyes.against_truth`). Ends when no round
+brings anything out any more; with `--parts` the person then marks where something lies on what.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import tempfile
+from collections import Counter
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from mapper.pulling import Step
+from mapper.records import Job, JobStore, Stretch, TracedLead, lead_changes, tick_changes
+from mapper.records.changes import Changes
+from mapper.ui.along_places import along_of, changes_of, leads_asked
+from mapper.ui.asked import HIDDEN, hidden_changes
+from mapper.ui.findings import Findings
+from tests.benchmarks.plate_eyes import Eyes, LeadEyes, against_truth
+from tests.full_job import full_job
+from tests.truth import lead_id, truth_of
+
+DEFAULT = Path(__file__).resolve().parents[3] / "shared" / "plates"
+SMOOTHED = 9  # points over which a stray is smoothed
+LOOP_ENDS_MM = 0.5
+
+
+def changed(job: Job, changes: Changes) -> Job:
+    values = {**job.to_mapping(), **changes}
+    return Job.from_mapping({key: value for key, value in values.items() if value is not None})
+
+
+def strayed(points: np.ndarray, sigma_mm: float, rng: np.random.Generator) -> np.ndarray:
+    noise = rng.normal(0, sigma_mm, (len(points) + SMOOTHED - 1, 2))
+    kernel = np.ones(SMOOTHED) / np.sqrt(SMOOTHED)
+    off = np.column_stack([np.convolve(noise[:, k], kernel, "valid") for k in (0, 1)])
+    return points + off
+
+
+def from_above(eyes: Eyes, out: set[str]) -> dict[str, np.ndarray]:
+    """Per lead, the vertices that nothing which remains lies over, seen from straight above."""
+    shown = {}
+    for name, lead in eyes.leads.items():
+        hidden = np.zeros(len(lead.mm), bool)
+        for other in eyes.leads.values():
+            if other.id == name or other.id in out:
+                continue
+            near = cKDTree(other.mm).query_ball_point(lead.mm, other.diameter_mm / 2)
+            over = [
+                any(other.z_mm[k] > z for k in ks) for ks, z in zip(near, lead.z_mm, strict=True)
+            ]
+            hidden |= np.array(over)
+        shown[name] = lead.inside & ~hidden
+    return shown
+
+
+def stretches_of(points: np.ndarray, seen: np.ndarray) -> tuple[Stretch, ...]:
+    """A route (N, 2) with one entry per segment, as stretches that were seen or not."""
+    ends = [0, *(np.flatnonzero(np.diff(seen.astype(int))) + 1).tolist(), len(seen)]
+    return tuple(
+        Stretch(tuple(map(tuple, points[a : b + 1].tolist())), seen=bool(seen[a]))
+        for a, b in zip(ends[:-1], ends[1:], strict=True)
+    )
+
+
+def redrawn(
+    lead: TracedLead, eyes: LeadEyes, shown: np.ndarray, stray_mm: float, rng: np.random.Generator
+) -> TracedLead | None:
+    """The lead with those of its unseen runs drawn that are in sight now; None without any."""
+    points, seen = lead.points_mm, np.array(lead.seen, bool)
+    in_sight = eyes.filled(shown | ~eyes.inside)
+    tree, places, states, new = cKDTree(eyes.mm), [points[:1]], [], False
+    ends = [0, *(np.flatnonzero(np.diff(seen.astype(int))) + 1).tolist(), len(seen)]
+    for a, b in zip(ends[:-1], ends[1:], strict=True):
+        first, last = sorted(tree.query(points[[a, b]])[1].tolist())
+        sight = in_sight[first : last + 1]
+        if seen[a] or last - first < 2 or not sight.any():
+            places.append(points[a + 1 : b + 1])
+            states += [bool(seen[a])] * (b - a)
+            continue
+        new = True
+        line = strayed(eyes.mm[first : last + 1], stray_mm, rng)
+        if a == 0:
+            places = [line[:1]]
+        places.append(np.vstack([line[1:-1], points[b : b + 1] if b < len(seen) else line[-1:]]))
+        states += (sight[1:] & sight[:-1]).tolist()
+    if not new:
+        return None
+    return replace(lead, stretches=stretches_of(np.vstack(places), np.array(states)))
+
+
+def without_loops(job: Job, own: set[str]) -> Job:
+    """Loops that are drawn and not there are drawn over; `own`: leads that do cross themselves."""
+    for lead in job.leads:
+        found = job.route_map(provisional=False).found
+        loops = [m for m in found if m.a == m.b == lead.id and m.kind == "crossing"]
+        if not loops or lead.id in own:
+            continue
+        low = min(one.a_span_mm[0] for one in loops) - LOOP_ENDS_MM
+        high = max(one.b_span_mm[1] for one in loops) + LOOP_ENDS_MM
+        points, seen = lead.points_mm, np.array(lead.seen, bool)
+        arc = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+        kept = np.flatnonzero((arc < low) | (arc > high))
+        states = np.array([bool(seen[a:b].all()) for a, b in zip(kept[:-1], kept[1:], strict=True)])
+        new = replace(lead, stretches=stretches_of(points[kept], states))
+        job = changed(job, lead_changes(new))
+    return job
+
+
+def looked(job: Job, eyes: Eyes, parts: bool, count: Counter[str]) -> Job:
+    """Look along the leads that are asked about, until the page asks no more."""
+    while True:
+        found = Findings(job)
+        asked = leads_asked(found)
+        if not asked or (found.asked.in_parts and not parts):
+            return job
+        along, drawn = along_of(found, asked[0]), found.traced.leads_by_id[asked[0]]
+        free, hidden = [], []
+        for place, span_mm in zip(along.places, along.spans_mm, strict=True):
+            (free if eyes.nothing_on(drawn, span_mm) else hidden).append((place, None))
+        hidden = [one for one in hidden if one[0].top is None]
+        count["looks"] += 1
+        lies_on = sorted({along.other(place) for place, _ in hidden})
+        print(f"  {along.lead}: {len(free)} free; hidden with {lies_on}", flush=True)
+        changes: Changes = {}
+        if found.asked.in_parts or not hidden:
+            count["places answered"] += len(free)
+            count["marks"] += len(hidden)
+            changes = changes_of(job, along, free, "")
+            changes |= hidden_changes(found, along.lead, hidden, "")
+        else:
+            still_open = [(one, None) for one in along.open]
+            changes = hidden_changes(found, along.lead, still_open, "", somewhere=True)
+        job = changed(job, changes)
+
+
+def taken_apart(job: Job, truth: dict[str, Any], chosen: argparse.Namespace) -> None:
+    eyes, rng = Eyes(truth), np.random.default_rng(3)
+    steps: list[Step] = []
+    total: Counter[str] = Counter()
+    for number in range(1, chosen.rounds + 1):
+        count: Counter[str] = Counter()
+        job = looked(job, eyes, chosen.parts, count)
+        found = Findings(job)
+        now = found.offered.steps
+        for step in now:
+            job = changed(job, tick_changes(job, step.action, step.wire, step.past))
+        steps += now
+        total += count
+        said = against_truth(truth, eyes, steps)
+        out = {step.wire for step in steps if step.action == "pull"}
+        print(
+            f"round {number}: {dict(count)}; {[f'{one.action} {one.wire}' for one in now]}; "
+            f"{len(out)} of {len(eyes.leads)} out, {found.offered.status}; {said}",
+            flush=True,
+        )
+        if not now or len(out) == len(eyes.leads):
+            break
+        for name, shown in from_above(eyes, out).items():
+            eyes.leads[name].visible["from above"] = shown
+        # a new photo: what was said to lie under something is looked at again
+        job = changed(job, {f"judged/{o.id}": None for o in job.judged if HIDDEN in o.extra})
+        for lead in job.leads:
+            if lead.id not in out:
+                shown = eyes.leads[lead.id].visible["from above"]
+                new = redrawn(lead, eyes.leads[lead.id], shown, chosen.stray, rng)
+                job = job if new is None else changed(job, lead_changes(new))
+    print(f"in all {dict(total)}, {len(steps)} steps")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--plates", default=os.environ.get("MAPPER_PLATES", str(DEFAULT)))
+    parser.add_argument("--plate", default="plate2")
+    parser.add_argument("--store", type=Path, help="folder with the job of `whole_plate`")
+    parser.add_argument("--stray", type=float, default=0.3, help="mm")
+    parser.add_argument("--rounds", type=int, default=12)
+    parser.add_argument("--parts", action="store_true")
+    chosen = parser.parse_args()
+    folder = Path(chosen.plates) / chosen.plate
+    truth = truth_of(folder)
+    with tempfile.TemporaryDirectory() as fresh:
+        store = JobStore(chosen.store or Path(fresh))
+        if chosen.store is None:
+            full_job(store, folder, open_every=1)
+        job = store.job(store.jobs()[0].id)
+        job = changed(job, {f"judged/{name}": None for name in job.names("judged")})
+        store.close()
+    if chosen.store is None:
+        rng = np.random.default_rng(1)
+        for lead in job.leads:
+            points = strayed(lead.points_mm, chosen.stray, rng)
+            one = stretches_of(points, np.ones(len(points) - 1, bool))
+            job = changed(job, lead_changes(replace(lead, stretches=one)))
+    own = {lead_id(one["a"]) for one in truth["crossings"] if one["self"]}
+    taken_apart(without_loops(job, own), truth, chosen)
+
+
+if __name__ == "__main__":
+    main()
