@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 from mapper.errors import MapperError
 from mapper.trace import Company, TraceError, judge_crossing
 from mapper.trace.ground import as_ground
+from mapper.trace.judge import weighed
+from mapper.trace.model import Judgement
 from tests.benchmarks.trace_truth import plate_crossings
 from tests.test_trace import BEIGE, RED, WHITE, bench, lay
 
@@ -95,6 +97,21 @@ def test_leads_beside_across_and_only_farther_along_the_two_leave_the_answer():
     lines = (upper + 12 * normal, lower - 12 * normal, across, leaves, nowhere)
     assert judge_crossing(image, upper, lower, PLACE, Company(lines, 11.0)).top == "a"
     assert judge_crossing(image, upper, lower, PLACE, Company((), 11.0)).top == "a"
+
+
+SILENT = Judgement(None, 0.5)
+
+
+def test_who_is_nearly_sure_answers_only_where_a_crossing_is_plainly_seen():
+    assert weighed((0.91, 0.05, 0.04), SILENT).top == "a"
+    assert weighed((0.05, 0.91, 0.04), SILENT).top == "b"
+    assert weighed((0.91, 0.02, 0.07), SILENT).top is None
+    assert weighed((0.88, 0.08, 0.04), SILENT).top is None
+
+
+def test_whoever_is_sure_is_silent_when_the_painted_stories_say_the_opposite():
+    for seen in [(0.91, 0.05, 0.04), (0.99, 0.005, 0.005)]:
+        assert weighed(seen, Judgement("b", 0.9)).top is None
 
 
 def test_where_there_are_no_leads_there_is_no_answer():

@@ -2,8 +2,9 @@
 
 Two witnesses look at the place: a small network on the crossing laid straight
 (`mapper.trace.learned`), whose confidence is calibrated, and the comparison of two painted
-stories (`mapper.trace.stories`). The network answers where it is sure, the stories where the
-network leans the same way; where the two say the opposite there is no answer.
+stories (`mapper.trace.stories`). The network answers where it is sure, and where it is nearly
+so of a place that is plainly a crossing; the stories where the network leans the same way.
+Where the two say the opposite there is no answer.
 """
 
 from __future__ import annotations
@@ -22,6 +23,10 @@ from mapper.trace.strand import Strand, checked_path, lead_width
 __all__ = ["judge_crossing", "patches_of", "told_by_stories", "weighed"]
 
 ANSWER_FROM = 0.96  # share of the network by itself; see docs/measurements.md
+# Coarse photos leave doubt about who is on top, covered places about whether it can be told at
+# all. With hardly any of the second doubt more of the first is borne.
+PLAINLY_CROSSING = 0.045  # share of *neither* up to which a place is plainly a crossing
+OF_TWO_FROM = 0.93  # there: share of the upper one among the two
 MOST_NEITHER = 0.4  # share of *neither* up to which the stories may answer
 
 
@@ -57,7 +62,10 @@ def weighed(
     learned = Judgement("a" if a > b else "b", max(a, b))
     if told.top not in (None, learned.top):
         return Judgement(None, 0.5)
-    alone = learned.confidence >= answer_from
+    of_two = learned.confidence / max(a + b, 1e-9)
+    alone = learned.confidence >= answer_from or (
+        neither <= PLAINLY_CROSSING and of_two >= OF_TWO_FROM
+    )
     if alone or (told.top is not None and neither <= MOST_NEITHER):
         return Judgement(learned.top, max(learned.confidence, told.confidence))
     return Judgement(None, learned.confidence)

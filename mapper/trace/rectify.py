@@ -63,6 +63,8 @@ def _meeting(a: _Parabola, b: _Parabola, limit: float) -> tuple[float, float] | 
         s, t = s + ds, t + dt
         if max(abs(s), abs(t)) > limit:
             return None
+        if max(abs(ds), abs(dt)) < 1e-9:
+            break
     if np.hypot(*(a.at(np.array(s)) - b.at(np.array(t)))) > 0.05:
         return None
     return float(s), float(t)
