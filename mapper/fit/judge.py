@@ -8,19 +8,30 @@ from mapper.fit.answers import GOOD_EVIDENCE, Answer, through_lens
 from mapper.fit.errors import FitFailed
 from mapper.fit.face import FaceEdges
 from mapper.fit.markers import marker_names, misses_mm
-from mapper.fit.markers_met import held_count, held_points, marker_nats, markers_met, moved_markers
-from mapper.fit.refine import Polished, polish, sharp_level
+from mapper.fit.markers_met import marker_nats, markers_met, moved_markers
+from mapper.fit.refine import Polished, polish, prior_rows
 from mapper.fit.result import PhotoFit, common_sigma_px
-from mapper.fit.rivals import GOOD_MARGIN, margin_over_mirror, margin_over_rivals
-from mapper.fit.verdict import Seen, evidence, seen_features
+from mapper.fit.rivals import GOOD_MARGIN, SAME_MM, margin_over_mirror, margin_over_rivals
+from mapper.fit.sides import MET_NATS, Settled, settled_camera
+from mapper.fit.verdict import Seen, evidence, same_answer, seen_features
 from mapper.fit.view import Drawing, View
 
 __all__ = ["HELP", "MIRRORED", "judged"]
 
 LEAST_EVIDENCE = 0.0
 GOOD_SIGMA_MM = 0.5
+APART_MM, APART_SIGMAS = 0.1, 3.0  # at a drop, for two readings of the edges to be two answers
+FOCAL_SIGMAS = 3.0
 GOOD_LEFT_OUT_MM = 0.5
 HELP = "click four corners of the plate, or four bores or holes, on the photo"
+OTHER_LENS = (
+    "The fit asks for another focal length than the photo was taken with: use the original from "
+    f"the phone, neither cropped nor enlarged, or {HELP}."
+)
+TWO_READINGS = (
+    "A side of the plate can be read in two ways, as the edge of its face or as another line "
+    f"along it, such as the foot of its wall: compare the drawn lines with the photo, or {HELP}."
+)
 MIRRORED = (
     "The photo shows the mirror image of this drawing: mirror the drawing, as it seems to be "
     "drawn from the other face."
@@ -38,15 +49,12 @@ def judged(
     edges = drawing.edges
     half = edges.every(2)
     best = through_lens(view, answers[0], half)
-    held = held_points(view, best)
-    image, scale = sharp_level(view.full, best, half, view.scale)
+    near = [a.camera for a in answers[1:6] if same_answer(best, a.camera, view.grid_px, SAME_MM)]
     try:
-        polished = polish(image, best, edges, view.prior, scale, held=held)
-        if held_count(held_points(view, polished.camera)) != held_count(held):
-            held = held_points(view, polished.camera)
-            polished = polish(image, polished.camera, edges, view.prior, scale, held=held)
+        settled = settled_camera(view, edges, best, near, agrees)
     except FitFailed:
         return None
+    polished = settled.polished
     seen = seen_features(view.grey, view.scale, polished.camera, half)
     proof = evidence(edges, seen.in_view, seen.met)
     round_met = int((seen.met & (edges.feature_kind >= 1) & (edges.feature_kind <= 2)).sum())
@@ -95,7 +103,7 @@ def judged(
         rival,
         common_sigma_px(misses_px),
     )
-    return _checked(fit, view, drawing, polished, seen, held, (image, scale))
+    return _checked(fit, view, drawing, settled, seen)
 
 
 def _circle_residuals(
@@ -113,7 +121,7 @@ def _circle_residuals(
     return tuple(edges.names[f] for f in index), misses_mm, misses_mm * camera.focal_px / away_mm
 
 
-def _checked(fit: PhotoFit, view, drawing, polished: Polished, seen: Seen, held, level) -> PhotoFit:
+def _checked(fit: PhotoFit, view, drawing, settled: Settled, seen: Seen) -> PhotoFit:
     """Sigma and left-out features: the last two conditions of a good fit."""
     edges = drawing.edges
     inside = fit.photo_from_plate(drawing.xy_mm)
@@ -125,7 +133,11 @@ def _checked(fit: PhotoFit, view, drawing, polished: Polished, seen: Seen, held,
             "The edges that are seen hold the fit too loosely for half a millimetre: take the "
             f"photo closer and straighter, or {HELP}."
         )
-    miss = _left_out_miss(view, edges, polished, seen, held, level)
+    if abs(prior_rows(fit.camera, np.zeros(8), view.prior)[0]) > FOCAL_SIGMAS:
+        fit = fit.doubted(OTHER_LENS)
+    if _other_reading(fit, drawing.xy_mm[shown], settled):
+        fit = fit.doubted(TWO_READINGS)
+    miss = _left_out_miss(view, edges, settled, seen)
     if not np.isfinite(miss) or miss > GOOD_LEFT_OUT_MM:
         fit = fit.doubted(
             "Features that were left out of the fit as a check do not lie where it puts them: "
@@ -134,11 +146,26 @@ def _checked(fit: PhotoFit, view, drawing, polished: Polished, seen: Seen, held,
     return fit
 
 
-def _left_out_miss(view, edges: FaceEdges, polished: Polished, seen: Seen, held, level) -> float:
+def _other_reading(fit: PhotoFit, xy_mm: np.ndarray, settled: Settled) -> bool:
+    """Whether edges settle elsewhere as well, too near in evidence for this one to be sure.
+
+    `xy_mm` (K, 2) are drawn points in the photo, at which the answers are compared.
+    """
+    px = fit.photo_from_plate(xy_mm)
+    allowed = np.maximum(APART_MM, APART_SIGMAS * fit.sigma_mm(xy_mm))
+    for camera, close in settled.rivals:
+        lead = (settled.close - close) * MET_NATS
+        apart = np.hypot(*(camera.face_points(px) - xy_mm).T)
+        if lead < GOOD_MARGIN and not (apart < allowed).all():
+            return True
+    return False
+
+
+def _left_out_miss(view, edges: FaceEdges, settled: Settled, seen: Seen) -> float:
     """Median miss (mm) of features left out in turn, as the fit without them places them."""
     met = np.flatnonzero(seen.met)
     # what is left must hold the fit; with markers a few features are enough as a check
-    if len(met) < (6 if held is None else 4):
+    if len(met) < (6 if settled.held is None else 4):
         return float("nan")
     misses = []
     for part in range(2):
@@ -146,14 +173,14 @@ def _left_out_miss(view, edges: FaceEdges, polished: Polished, seen: Seen, held,
         out[met[part::2]] = True
         try:
             again = polish(
-                level[0],
-                polished.camera,
+                settled.level[0],
+                settled.polished.camera,
                 edges,
                 view.prior,
-                level[1],
+                settled.level[1],
                 reaches_px=(2.0,),
                 leave_out=out,
-                held=held,
+                held=settled.held,
             )
         except FitFailed:
             continue

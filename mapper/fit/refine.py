@@ -15,6 +15,7 @@ from mapper.fit.face import CHANNEL, DROP, HOLE, OUTLINE, FaceEdges
 
 __all__ = [
     "KnownPoints",
+    "LEAST_STRENGTH",
     "Polished",
     "Prior",
     "align",

@@ -11,25 +11,37 @@ from mapper.fit.refine import align
 from mapper.fit.verdict import Seen, margin_over, same_answer, seen_features
 from mapper.fit.view import Drawing, View, is_its_own_mirror
 
-__all__ = ["GOOD_MARGIN", "NO_OBJECTION", "half_turned", "margin_over_mirror", "margin_over_rivals"]
+__all__ = [
+    "GOOD_MARGIN",
+    "NO_OBJECTION",
+    "SAME_MM",
+    "half_turned",
+    "margin_over_mirror",
+    "margin_over_rivals",
+]
 
 GOOD_MARGIN = 4.0  # nats
 NO_OBJECTION = 1.0  # nats by which the plate itself may speak for another answer than the markers
 SAME_MM = 3.0
+NEAR = (2.0, 1.5)
 
 
 def margin_over_rivals(view, drawing, camera: Camera, seen: Seen, answers: list[Answer], agrees):
     """Least margin over the rivals, telling features met against that one, and the rival."""
     half = drawing.edges.every(2)
-    rivals = [a.camera for a in answers[1:6]]
-    rivals.append(half_turned(camera, drawing.middle_mm))
+    wide = (6.0, *LENS_REACHES)
+    half_turn = half_turned(camera, drawing.middle_mm)
+    starts = [(a.camera, wide) for a in answers[1:6]] + [(half_turn, wide), (half_turn, NEAR)]
     worst = (np.inf, 99, None)
     tried: list[Camera] = [camera]
-    for rival in rivals:
-        if any(same_answer(t, rival, view.grid_px, SAME_MM) for t in tried):
+    for start, reaches in starts:
+        # half a turn may put every edge where it is already, from where a wide search only leads
+        # away: so it is tried both ways
+        others = tried[:1] if reaches is NEAR else tried
+        if any(same_answer(t, start, view.grid_px, SAME_MM) for t in others):
             continue
-        moved = align(view.grey, view.scale, rival, half, view.prior, (6.0, *LENS_REACHES), True)
-        if any(same_answer(t, moved, view.grid_px, SAME_MM) for t in tried):
+        moved = align(view.grey, view.scale, start, half, view.prior, reaches, True)
+        if any(same_answer(t, moved, view.grid_px, SAME_MM) for t in others):
             continue
         if not agrees(moved):
             continue

@@ -17,7 +17,17 @@ from mapper.fit.camera import Camera
 from mapper.fit.evidence import edge_offsets
 from mapper.fit.face import FaceEdges
 
-__all__ = ["Seen", "margin_over", "same_answer", "seen_features", "telling_features"]
+__all__ = [
+    "MET_GAIN",
+    "UNMET_LOSS",
+    "Seen",
+    "evidence",
+    "margin_over",
+    "same_answer",
+    "seen_features",
+    "telling_features",
+    "weights",
+]
 
 # Shares of features met under a true and under a wrong answer, and the evidence (nats) that a
 # met or an unmet feature gives. Measured on rendered plates half covered with plastic.

@@ -15,7 +15,15 @@ import numpy as np
 from mapper.fit import Camera, focal_px_from_35mm, undistort
 from mapper.plate import Plate
 
-__all__ = ["Scene", "developed", "random_chain", "random_photos", "random_plate", "random_scene"]
+__all__ = [
+    "Scene",
+    "developed",
+    "front_wall_photos",
+    "random_chain",
+    "random_photos",
+    "random_plate",
+    "random_scene",
+]
 
 PX_PER_MM = 5.0
 ROUGH_PX_PER_MM = 2.5  # of what lies deep or has no edges of its own
@@ -229,6 +237,8 @@ class _Bench:
     resin: np.ndarray
     heads: np.ndarray
     heads_z_mm: float
+    side: np.float32 = WALL
+    thickness_mm: float = 60.0
 
     @property
     def face(self) -> np.ndarray:
@@ -266,6 +276,50 @@ def random_photos(
         return scene, None
     beside = _other_stage(rng, bench)
     return scene, _photo(rng, beside, size, "overview", *_camera(rng, plate, size, "overview"))
+
+
+def front_wall_photos(
+    rng: np.random.Generator, size: tuple[int, int] = (4000, 3000), count: int = 4
+) -> list[Scene]:
+    """Overviews of one plate, taken so low that the foot of a wall shows close beside the face.
+
+    The foot lies 1.5 to 9 mm outside of the face's edge, as seen on the face, and the wall is as
+    dark as the walls of bores or lit up to more than the face.
+    """
+    plate = random_plate(rng)
+    bench = _bench(rng, plate)
+    out = []
+    for _ in range(count):
+        standing = replace(
+            bench,
+            side=np.float32(rng.choice([WALL, rng.uniform(0.05, 0.45)])),
+            thickness_mm=float(rng.uniform(30, 90)),
+        )
+        camera, tag = _camera(rng, plate, size, "overview")
+        camera = _beside_a_wall(rng, standing, camera)
+        out.append(_photo(rng, standing, size, "overview", camera, tag))
+    return out
+
+
+def _beside_a_wall(rng: np.random.Generator, bench: _Bench, camera: Camera) -> Camera:
+    """The camera, taken to where it sees one wall of the plate from the edge to the foot."""
+    side, gap_mm = int(rng.integers(4)), rng.uniform(1.5, 9)
+    out = np.array([(0.0, -1.0), (1.0, 0.0), (0.0, 1.0), (-1.0, 0.0)])[side]
+    middle = bench.plate.outline_array.max(axis=0) / 2
+    along = np.array([-out[1], out[0]]) * rng.uniform(-60, 60)
+    away = height = float(np.linalg.norm(camera.place_mm - np.append(middle, 0.0)))
+    for _ in range(20):  # a place as far from the middle that sees the foot in that gap
+        beside = abs(middle @ out) + gap_mm * height / bench.thickness_mm
+        if beside > 0.6 * away:  # not lower than 37 degrees from straight above
+            away *= 1.1
+        height = float(np.sqrt(max(away**2 - beside**2, 0.3 * away**2)))
+    eye = np.append(middle + out * beside + along, height)
+    forward = np.append(middle, 0.0) - eye
+    forward /= np.linalg.norm(forward)
+    right = camera.rotation[0] - forward * (camera.rotation[0] @ forward)
+    right /= np.linalg.norm(right)
+    turn = np.stack((right, np.cross(forward, right), forward))
+    return replace(camera, rotation=turn, translation_mm=-turn @ eye)
 
 
 def random_chain(
@@ -565,9 +619,10 @@ def _taken(camera: Camera, size: tuple[int, int], bench: _Bench) -> np.ndarray:
             deep = look(bench.floor, 14.0, bench.rough)
             picture += (deep + (look(bench.walls, 7.0) - deep) * wall) * hollow
         if body.min() < 1:  # something beside the plate is in sight
-            side = np.maximum(look(bench.body_mask, 30.0), look(bench.body_mask, 60.0)) / 255
-            below = look(bench.ground, 60.0, bench.rough)
-            picture += (below + (WALL - below) * side) * (1 - body)
+            foot = bench.thickness_mm
+            side = np.maximum(look(bench.body_mask, foot / 2), look(bench.body_mask, foot)) / 255
+            below = look(bench.ground, foot, bench.rough)
+            picture += (below + (bench.side - below) * side) * (1 - body)
         cover = look(bench.plastic, 0.0) * np.float32(1 / 255) * body
         if cover.any():
             picture += (look(bench.resin, 0.0, bench.rough) - picture) * cover
