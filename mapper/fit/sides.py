@@ -34,6 +34,7 @@ from mapper.fit.view import View
 
 __all__ = [
     "Settled",
+    "close_shares",
     "MET_NATS",
     "closely_met",
     "lines_beside",
@@ -238,10 +239,14 @@ def _rest_on_the_same(view: View, edges: FaceEdges, a: Camera, b: Camera) -> boo
 
 def closely_met(image: np.ndarray, scale: float, camera: Camera, edges: FaceEdges) -> float:
     """How many features' worth of edges lie just where a camera puts them, in a sharp picture."""
+    return float((close_shares(image, scale, camera, edges) * weights(edges)).sum())
+
+
+def close_shares(image: np.ndarray, scale: float, camera: Camera, edges: FaceEdges) -> np.ndarray:
+    """Share (F,) of each feature's samples that lie just where a camera puts them."""
     found = edge_offsets(image, scale, camera, edges, 3.0, step_px=0.5, linear=True)
     with np.errstate(invalid="ignore"):
         close = (np.abs(found.offset_px) * scale < CLOSE_PX) & (found.strength > LEAST_STRENGTH)
     count = len(edges.names)
     total = np.maximum(np.bincount(edges.feature, minlength=count), 1)
-    share = np.bincount(edges.feature[close], minlength=count) / total
-    return float((share * weights(edges)).sum())
+    return np.bincount(edges.feature[close], minlength=count) / total

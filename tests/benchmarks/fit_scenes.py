@@ -283,11 +283,14 @@ def front_wall_photos(
 ) -> list[Scene]:
     """Overviews of one plate, taken so low that the foot of a wall shows close beside the face.
 
-    The foot lies 1.5 to 9 mm outside of the face's edge, as seen on the face, and the wall is as
-    dark as the walls of bores or lit up to more than the face.
+    The foot lies 1.5 to 6 mm outside of the face's edge, as seen on the face, and the wall is as
+    dark as the walls of bores or lit up to more than the face. The bench is bright, so that the
+    foot is often the stronger line of the two.
     """
     plate = random_plate(rng)
     bench = _bench(rng, plate)
+    bright = np.float32(rng.uniform(0.4, 0.9) / bench.ground.mean())
+    bench = replace(bench, ground=np.clip(bench.ground * bright, 0.01, 1))
     out = []
     for _ in range(count):
         standing = replace(
@@ -303,7 +306,7 @@ def front_wall_photos(
 
 def _beside_a_wall(rng: np.random.Generator, bench: _Bench, camera: Camera) -> Camera:
     """The camera, taken to where it sees one wall of the plate from the edge to the foot."""
-    side, gap_mm = int(rng.integers(4)), rng.uniform(1.5, 9)
+    side, gap_mm = int(rng.integers(4)), rng.uniform(1.5, 6)
     out = np.array([(0.0, -1.0), (1.0, 0.0), (0.0, 1.0), (-1.0, 0.0)])[side]
     middle = bench.plate.outline_array.max(axis=0) / 2
     along = np.array([-out[1], out[0]]) * rng.uniform(-60, 60)
