@@ -112,15 +112,17 @@ def test_a_loop_is_not_cut_short():
     assert abs(length / true_length - 1) < 0.06
 
 
-@pytest.mark.parametrize("scene, cable", [(9, 0), (5, 0), (6, 1)])
-def test_a_loop_that_is_dearer_than_straight_across_is_gone_round(scene, cable):
-    cables = loose_cables(np.random.default_rng([77, scene, 2]), "loops")
+@pytest.mark.parametrize(
+    "seed, scene, cable", [(77, 9, 0), (77, 5, 0), (77, 6, 1), (94, 1, 2), (94, 6, 3)]
+)
+def test_a_loop_that_is_dearer_than_straight_across_is_gone_round(seed, scene, cable):
+    cables = loose_cables(np.random.default_rng([seed, scene, 2]), "loops")
     task = list(cable_tasks(cables))[cable]
     trace = trace_between(cables.image_bgr, task.points_px[0], task.points_px[-1])
     assert score(trace.points, task).right
 
 
-@pytest.mark.parametrize("seed, scene, cable", [(91, 3, 3), (20, 2, 3)])
+@pytest.mark.parametrize("seed, scene, cable", [(91, 3, 3), (20, 2, 3), (91, 4, 1)])
 def test_the_loop_of_another_lead_of_the_same_colour_is_left_to_it(seed, scene, cable):
     cables = loose_cables(np.random.default_rng([seed, scene, 2]), "loops")
     task = list(cable_tasks(cables))[cable]
@@ -129,8 +131,8 @@ def test_the_loop_of_another_lead_of_the_same_colour_is_left_to_it(seed, scene, 
 
 
 def test_a_click_on_the_lead_keeps_a_loop_from_skipping_it():
-    cables = loose_cables(np.random.default_rng([91, 4, 2]), "loops")
-    task = list(cable_tasks(cables))[1]
+    cables = loose_cables(np.random.default_rng([94, 2, 2]), "loops")
+    task = list(cable_tasks(cables))[2]
     ground = prepare(cables.image_bgr)
     first, last, _ = mend(
         lambda clicks: trace_between(ground, clicks[0], clicks[-1], clicks[1:-1]).points, task

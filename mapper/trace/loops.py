@@ -6,7 +6,8 @@ colour that no part of the way accounts for and that leads from the way back to 
 are carried on from everywhere on the way, forwards, and from everywhere backwards; where the
 two meet, or face each other over a short hole, there is a loop. It is put in when it accounts
 for more of the lead's own line than it costs, turns round far enough and comes back beside the
-place where it left.
+place where it left. A loop whose line goes on, past the way, beyond both its ends is another
+lead's of the same colour, and stays out.
 """
 
 from __future__ import annotations
@@ -24,9 +25,10 @@ from mapper.trace.links import Links
 
 __all__ = ["with_loops"]
 
-MOST_EXTRA = 2.5  # cost of a link beyond that of its length: bends and holes a loop may have
+MOST_EXTRA = 2.5  # cost of a link beyond that of its length: bends that a loop may have
+MOST_HOLE = 5.0  # the same for a link over a hole
 MOST_COST = 30.0
-WORTH = 0.25  # per width of the lead's own line that is accounted for
+WORTH = 0.3  # per width of the lead's own line that is accounted for
 BESIDE = 1.6  # widths from the way: nearer lines of its direction are the way itself
 ALONG = 0.5  # sine of the angle up to which a line beside the way has its direction
 LEAST_SHOWN = 10.0  # widths of own line
@@ -40,6 +42,8 @@ LEAP_TURN_RAD = np.radians(60)
 LEAP_COST, LEAP_RATE, LEAP_BEND = 1.0, 0.25, 2.0
 MOST_TRIED = 200
 MOST_LOOPS = 4
+END = 4.0  # widths at either end of a loop from which its line may go on past the way
+GOES_ON, MOST_ON = 5.0, 2.0  # widths that it then shows at least, at that cost at most
 
 
 def with_loops(
@@ -54,9 +58,11 @@ def with_loops(
 
     `cost` (M,) of every link; `rate` (M,) of it per width of length, bends and holes left out.
     """
-    smooth = cost - rate * links.length / NOMINAL_WIDTH_PX <= MOST_EXTRA
+    extra = cost - rate * links.length / NOMINAL_WIDTH_PX
+    bent = extra <= MOST_EXTRA
+    smooth = bent | (links.far & (extra <= MOST_HOLE))
     for _ in range(MOST_LOOPS):
-        loop = _best_loop(elements, links, cost, smooth, states, clicks)
+        loop = _best_loop(elements, links, cost, (smooth, bent), states, clicks)
         if loop is None:
             break
         leaves, inner, returns = loop
@@ -68,11 +74,15 @@ def _best_loop(
     elements: Elements,
     links: Links,
     cost: np.ndarray,
-    smooth: np.ndarray,
+    allowed: tuple[np.ndarray, np.ndarray],
     states: np.ndarray,
     clicks: np.ndarray,
 ) -> tuple[int, np.ndarray, int] | None:
-    """(number on the way where it leaves, states of the loop, number where it returns)."""
+    """(number on the way where it leaves, states of the loop, number where it returns).
+
+    `allowed`: two (M,) bool, the links a loop may take and those without wide holes.
+    """
+    smooth, bent = allowed
     on_way = np.zeros(len(elements), bool)
     on_way[states >> 1] = True
     open_ = smooth & ~on_way[links.target >> 1]
@@ -104,9 +114,54 @@ def _best_loop(
             continue
         skipped = elements.take(states[leaves + 1 : returns] >> 1)
         lost = _unaccounted(skipped, elements.take(inner >> 1))
-        if _length_of(skipped, lost) <= MOST_LOST:
+        if _length_of(skipped, lost) > MOST_LOST:
+            continue
+        if not _passes_by(elements, links, cost, bent, states, inner):
             return int(leaves), inner, int(returns)
     return None
+
+
+def _passes_by(
+    elements: Elements,
+    links: Links,
+    cost: np.ndarray,
+    bent: np.ndarray,
+    states: np.ndarray,
+    inner: np.ndarray,
+) -> bool:
+    """Whether the line of the loop `inner` goes on past the way of `states` beyond both ends."""
+    known = np.concatenate([states, inner]) >> 1
+    taken = np.zeros(len(elements), bool)
+    taken[known] = True
+    other = _unaccounted(elements, elements.take(known))
+    open_ = bent & ~taken[links.target >> 1]
+    hub = 2 * len(elements)
+    step = np.hypot(*np.diff(elements.xy[inner >> 1], axis=0).T) / NOMINAL_WIDTH_PX
+    at = np.concatenate([[0.0], np.cumsum(step)])
+    for end, starts in ((0, inner[at <= END] ^ 1), (-1, inner[at >= at[-1] - END])):
+        graph = _graph(hub, links.source[open_], links.target[open_], cost[open_], starts)
+        reached = np.isfinite(dijkstra(graph, indices=hub, limit=MOST_ON)[:hub])
+        beyond = np.flatnonzero((reached[::2] | reached[1::2]) & other)
+        gap = elements.xy[beyond] - elements.xy[inner[end] >> 1]
+        if np.hypot(*gap.T).max(initial=0.0) < GOES_ON * NOMINAL_WIDTH_PX:
+            return False
+    return True
+
+
+def _graph(
+    hub: int, source: np.ndarray, target: np.ndarray, cost: np.ndarray, starts: np.ndarray
+) -> csr_matrix:
+    """Links between states, and from the node `hub` to all `starts` for next to nothing."""
+    return csr_matrix(
+        (
+            np.concatenate([cost, np.full(len(starts), 1e-9)]),
+            (
+                np.concatenate([source, np.full(len(starts), hub)]),
+                np.concatenate([target, starts]),
+            ),
+        ),
+        shape=(hub + 1, hub + 1),
+    )
 
 
 def _unaccounted(elements: Elements, way: Elements) -> np.ndarray:
@@ -153,16 +208,7 @@ class _Spread:
         *sums: np.ndarray,
     ) -> _Spread:
         hub, starts = count, np.unique(starts)
-        graph = csr_matrix(
-            (
-                np.concatenate([cost, np.full(len(starts), 1e-9)]),
-                (
-                    np.concatenate([source, np.full(len(starts), hub)]),
-                    np.concatenate([target, starts]),
-                ),
-            ),
-            shape=(hub + 1, hub + 1),
-        )
+        graph = _graph(hub, source, target, cost, starts)
         distance, previous = dijkstra(graph, indices=hub, return_predecessors=True, limit=MOST_COST)
         previous = previous[:hub]
         reached = (previous >= 0) & (previous < hub)

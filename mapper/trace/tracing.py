@@ -37,6 +37,7 @@ COLOUR_SHARE = 0.4  # of the contrast at the clicks: how far the lead's colour m
 COLOUR_SPREAD = (5.0, 14.0)
 WINDOW = 50.0  # widths around the clicks that are searched, at least
 DEAR = 8.0  # cost of a way beyond which something of the lead is not seen
+MUCH_LESS = 0.5  # of the cost inside the window: a dear way outside it is taken all the same
 AT_EDGE = 2.5  # widths from the side of the window
 WINDOW_SHARE = 0.4  # of the distance of the clicks
 ALIKE = 0.6  # cost of colour
@@ -125,7 +126,7 @@ def _found(
         # It may run far round, outside the window, and be seen all along.
         wider = _lead(layer, snaps, width_px, places, np.inf)
         found, less, _ = _chain(wider, hidden=False)
-        if less < min(cost, DEAR):
+        if less < max(min(cost, DEAR), MUCH_LESS * cost):
             lead, chain = wider, found
     if len(chain) < 2 or _farthest_step(chain) > LEAP:
         chain, _, _ = _chain(lead, hidden=True)
