@@ -25,10 +25,12 @@ __all__ = [
     "Cable",
     "Cross",
     "Scene",
+    "bench",
     "cable_heights",
     "crosses",
     "degraded",
     "drawn",
+    "lead_colour",
     "loose_cables",
     "meetings",
 ]
@@ -82,12 +84,12 @@ def loose_cables(
         w = base_width * rng.uniform(0.8, 1.25)
         plan = _plan(rng, width, height, w, loops=ground == "loops")
         curves.append(plan)
-        colour = _cable_colour(rng)
+        colour = lead_colour(rng)
         if one_colour:
             colour = np.clip(shared + rng.normal(0, 2, 3), 0, 255)
         looks.append((w, colour))
     heights = cable_heights(rng, curves, [w for w, _ in looks])
-    image = _ground(rng, height, width, printed=ground == "printed")
+    image = bench(rng, height, width, printed=ground == "printed")
     image, cables = drawn(rng, image, curves, heights, looks, harder)
     return Scene(image, cables, tuple(crosses(cables, heights)))
 
@@ -99,7 +101,8 @@ def degraded(image_bgr: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return cv2.imdecode(cv2.imencode(".jpg", noisy, [cv2.IMWRITE_JPEG_QUALITY, 30])[1], 1)
 
 
-def _cable_colour(rng: np.random.Generator) -> np.ndarray:
+def lead_colour(rng: np.random.Generator) -> np.ndarray:
+    """BGR of an invented lead."""
     if rng.random() < 0.35:
         return np.full(3, rng.uniform(15, 235)) + rng.normal(0, 4, 3)
     hsv = np.uint8([[[rng.integers(0, 180), rng.integers(90, 240), rng.integers(70, 235)]]])
@@ -246,7 +249,7 @@ def drawn(
             skin = colour = ground[there[1], there[0]] * rng.uniform(0.75, 1.25)
         if harder and rng.random() < SLEEVED:
             outline, dark, share = random_sleeve(rng)(s / w, np.arcsin(u))
-            second = _cable_colour(rng)
+            second = lead_colour(rng)
             skin = colour + share[..., None] * (second - colour)
         px = (x[:, None] + 0.5 * w * outline * u * nx[:, None] + 0.5) * zoom - 0.5
         py = (y[:, None] + 0.5 * w * outline * u * ny[:, None] + 0.5) * zoom - 0.5
@@ -332,7 +335,8 @@ def crosses(cables: tuple[Cable, ...], heights) -> Iterator[Cross]:
         yield Cross(a, b, ia, ib, xy, angle, top, bool(clear and seen))
 
 
-def _ground(rng, height: int, width: int, printed: bool) -> np.ndarray:
+def bench(rng, height: int, width: int, printed: bool) -> np.ndarray:
+    """Float BGR (height, width, 3) of a table."""
     image = np.full((height, width, 3), rng.uniform(30, 235, 3) * [1, 1, 1], np.float32)
     grey = rng.random() < 0.6
     if grey:

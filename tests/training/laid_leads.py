@@ -234,7 +234,7 @@ def _lump(rng, image: np.ndarray, hidden: np.ndarray, place: np.ndarray, size: f
 
 
 def bundled(
-    rng: np.random.Generator, size_px: tuple[int, int] = (260, 900)
+    rng: np.random.Generator, size_px: tuple[int, int] = (260, 900), harder: bool = False
 ) -> tuple[np.ndarray, tuple[Cable, ...]]:
     """A stretch of channel full of thin leads side by side: picture and leads, as `laid_leads`.
 
@@ -276,7 +276,7 @@ def bundled(
         colour = palette[int(rng.integers(0, len(palette)))] + rng.normal(0, 3, 3)
         looks.append((breadth, np.clip(colour, 4, 250)))
     if len(curves) < 2:
-        return bundled(rng, size_px)
+        return bundled(rng, size_px, harder)
     lifted = cable_heights(rng, curves, [b for b, _ in looks])
     heights = [np.maximum(h, up) for h, up in zip(heights, lifted, strict=True)]
     half = 0.5 * pitch * count * rng.uniform(0.95, 1.5) + 0.5 * w
@@ -288,7 +288,7 @@ def bundled(
     ground = _plate(rng, floor)
     if rng.random() < 0.35:  # shadowless: floor and face alike
         ground = cv2.GaussianBlur(ground, (0, 0), 4) * rng.uniform(0.6, 1.3)
-    image, cables = drawn(rng, np.clip(ground, 0, 255), curves, heights, looks)
+    image, cables = drawn(rng, np.clip(ground, 0, 255), curves, heights, looks, harder)
     picture = _shaded(rng, image.astype(np.float32), floor, w)
     picture, hidden = _photographed(
         rng, picture, curves, (w, half), most_lumps=4, lump=6, noise=0.3, quality=60

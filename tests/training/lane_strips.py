@@ -11,22 +11,33 @@ from mapper.trace.ground import Ground
 from mapper.trace.lanes import OFFSETS, clicked_on, laid_out, picture_for
 from tests.benchmarks.loose_cables import Cable, loose_cables
 from tests.training.laid_leads import bundled, laid_leads
+from tests.training.photo_looks import coiled, photographed
 
 __all__ = ["scene", "strips"]
 
 SEED = 53
+WORSE_CAMERA = 0.5  # share of the pictures
 EDGE = 0.1  # widths from the last bin at which a lead counts as out of sight
 
 
 def scene(number: int) -> tuple[np.ndarray, tuple[Cable, ...]]:
     """Picture and leads of scene `number`; no benchmark draws from that seed."""
     rng = np.random.default_rng([SEED, number])
-    if number % 10 < 7:
-        return bundled(rng)
-    if number % 10 < 9:
-        return laid_leads(rng)
-    kind = ("plain", "printed", "loops")[int(rng.integers(0, 3))]
-    made = loose_cables(rng, kind, (640, 900))
+    image, cables = _drawn_scene(rng, number % 10)
+    if rng.random() < WORSE_CAMERA:
+        image = photographed(rng, image)
+    return image, cables
+
+
+def _drawn_scene(rng, kind: int) -> tuple[np.ndarray, tuple[Cable, ...]]:
+    if kind < 5:
+        return bundled(rng, harder=kind >= 3)
+    if kind == 5:
+        return laid_leads(rng, harder=rng.random() < 0.5)
+    if kind < 8:
+        return coiled(rng)
+    ground = ("plain", "printed", "loops", "loops")[int(rng.integers(0, 4))]
+    made = loose_cables(rng, ground, (640, 900), harder=rng.random() < 0.7)
     return made.image_bgr, made.cables
 
 
