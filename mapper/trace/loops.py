@@ -33,6 +33,7 @@ BESIDE = 1.6  # widths from the way: nearer lines of its direction are the way i
 ALONG = 0.5  # sine of the angle up to which a line beside the way has its direction
 LEAST_SHOWN = 10.0  # widths of own line
 MOST_LENGTH = 400.0  # widths
+LOOKED = 4.0  # widths beside a click between the ends in which no loop begins or ends
 OVERLAP, NEAR = 2.0, 18.0  # widths along the way that a loop may come back before, behind
 MOST_LOST = 2.5  # widths of the way's own line that the loop may leave unaccounted for
 HOLE = 1.4  # widths from one element of a line to the next
@@ -100,13 +101,15 @@ def _best_loop(
     place[states[::-1]] = np.arange(len(states))[::-1]
     step = np.hypot(*np.diff(elements.xy[states >> 1], axis=0).T) / NOMINAL_WIDTH_PX
     at = np.concatenate([[0.0], np.cumsum(step)])
-    clicked = cKDTree(elements.xy[states >> 1]).query(clicks)[1]
+    clicked = at[cKDTree(elements.xy[states >> 1]).query(clicks[1:-1])[1]]
     for p, q in _closings(elements, heading, there, back):
         leaves, returns = place[there.root[p]], place[back.root[q ^ 1] ^ 1]
         if leaves < 0 or returns < 0 or not -OVERLAP <= at[returns] - at[leaves] <= NEAR:
             continue
-        # Who clicked on the stretch that a loop would skip has seen the lead there.
-        if ((clicked > leaves) & (clicked < returns)).any():
+        # Who clicked where a loop would begin or end has looked there and saw the lead go on; who
+        # wants the loop clicks on it.
+        low, high = sorted((at[leaves], at[returns]))
+        if ((clicked > low - LOOKED) & (clicked < high + LOOKED)).any():
             continue
         out, home = there.way_to(p)[1:], (back.way_to(q ^ 1)[::-1] ^ 1)[:-1]
         inner = np.concatenate([out, home[1:] if p == q else home])
