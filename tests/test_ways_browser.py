@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +43,8 @@ def test_answers_are_kept_and_a_way_clicked_while_one_is_kept_is_followed(
     ):
         for _ in range(8):
             before = store.revision(job_id)
+            page.get_by_role("radio", name=re.compile(r"^All \(")).click()
+            settled(page)
             seen(page)
             page.get_by_role("button", name="is on top").first.click()
             for _ in range(1000):  # until the answer is in the store: its page is not drawn yet

@@ -16,10 +16,18 @@ __all__ = ["look_first", "place_mark"]
 
 LEAST_LOOK_MS = 400  # an answer sooner than this after the place came was meant for the one before
 
+_CSS = """
+.root:not(:empty) {
+  position: fixed; left: 50%; bottom: 1.5rem; transform: translateX(-50%); z-index: 1000;
+  max-width: 90vw; padding: 0.8rem 1.2rem; pointer-events: none;
+  font-size: 1.05rem; color: #3d2600; background: #fff4dc;
+  border: 2px solid #8a4b00; border-radius: 8px;
+}
+"""
 _mount = st.components.v2.component(
     "plate_wire_mapper_look_first",
     html='<div class="root" role="status"></div>',
-    css=".root { font-size: 0.9rem; }",
+    css=_CSS,
     js=files("mapper.ui.canvas").joinpath("look_first.js").read_text(encoding="utf-8"),
 )
 

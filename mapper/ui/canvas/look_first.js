@@ -1,5 +1,6 @@
 // An answer that was given before its place can have been seen is held back, by the browser's own
 // clock: of a key pressed twice on a slow laptop, the second must not answer the next place unseen.
+const SAID_MS = 4000;
 const asked = () => document.querySelector(".st-key-desk [data-place]")?.dataset.place;
 
 class LookFirst {
@@ -45,6 +46,8 @@ class LookFirst {
     event.stopImmediatePropagation();
     event.preventDefault();
     this.root.textContent = "That answer came before this place was on the screen, so it was not taken.";
+    clearTimeout(this.saidFor);
+    this.saidFor = setTimeout(() => { this.root.textContent = ""; }, SAID_MS);
   }
 
   close() {
