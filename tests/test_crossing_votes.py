@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -14,6 +15,7 @@ from mapper.ui.crossing_desk import Answered, Desk, in_turn, take_back
 from mapper.ui.crossing_height import vote_of_height
 from mapper.ui.crossing_votes import disagreement, proposal_words
 from mapper.ui.findings import meeting_key
+from mapper.ui.look_first import place_mark
 
 OPEN = Crossing("Z03-H", "Z07-T", 120.0, 60.0, "crossing", (10, 10), (20, 20), 1.2)
 
@@ -45,6 +47,12 @@ def test_a_photo_against_the_person_is_said_and_the_answer_stays():
     assert "kept" in said and "two.jpg" not in said
     assert disagreement(replace(OPEN, top="b"), ballot, "AB") == ""
     assert disagreement(OPEN, ballot, "AB") == ""
+
+
+def test_a_place_is_guarded_whatever_its_leads_are_called():
+    marks = {place_mark(name) for name in ("A|B", 'A"-->|B', "</style>|B", "A|\ud800")}
+    assert len(marks) == 4
+    assert all(re.fullmatch('data-place="[0-9a-f]+"', mark) for mark in marks)
 
 
 def test_places_passed_over_come_last_in_the_order_of_passing():

@@ -16,7 +16,7 @@ from mapper.pulling.model import (
     Step,
     Violation,
 )
-from mapper.pulling.now import LooksNow, looks_now, seen_over
+from mapper.pulling.now import LooksNow, looks_now, seen_at, seen_over
 from mapper.pulling.part_model import ChannelStretch, Cover, Heater, Nozzle, Part, PartLead, part_of
 from mapper.pulling.parts import (
     PartsPlan,
@@ -68,6 +68,7 @@ __all__ = [
     "read_order",
     "refusals",
     "safe_now",
+    "seen_at",
     "seen_over",
     "thermocouples_with",
     "whole_lead_cycles",

@@ -20,7 +20,7 @@ from mapper.pulling.looks import needed_sides
 from mapper.pulling.past import Done, read_done, replay
 from mapper.routes.model import Crossing, Lead, RouteMap
 
-__all__ = ["LooksNow", "MayBeFree", "looks_now", "seen_over"]
+__all__ = ["LooksNow", "MayBeFree", "looks_now", "seen_at", "seen_over"]
 
 MayBeFree = Callable[[Crossing, str], bool]
 
@@ -42,6 +42,12 @@ def seen_over(lead: Lead, span_mm: tuple[float, float]) -> bool:
     return all(lead.seen[first : last + 1])
 
 
+def seen_at(lead: Lead, meeting: Crossing) -> bool:
+    """Whether a lead was seen all over a meeting; on both passes where it meets itself."""
+    sides = (meeting.a, meeting.a_span_mm), (meeting.b, meeting.b_span_mm)
+    return all(seen_over(lead, span) for name, span in sides if name == lead.id)
+
+
 def looks_now(
     route_map: RouteMap, done: Iterable[Done] = (), may_be_free: MayBeFree | None = None
 ) -> LooksNow:
@@ -59,9 +65,7 @@ def looks_now(
         leads = route_map.leads_by_id
 
         def may_be_free(meeting: Crossing, lead: str) -> bool:
-            own = meeting.a_span_mm if meeting.a == lead else meeting.b_span_mm
-            spans = (own, meeting.b_span_mm) if meeting.a == meeting.b else (own,)
-            return all(seen_over(leads[lead], span) for span in spans)
+            return seen_at(leads[lead], meeting)
 
     now = replay(board, read_done(board, done))
     now.settle()

@@ -28,6 +28,7 @@ __all__ = [
     "TICK_DEPENDS_ON",
     "cover_changes",
     "fit_changes",
+    "judged_entry",
     "judgement_changes",
     "judgements_changes",
     "lead_changes",
@@ -108,19 +109,7 @@ def judgements_changes(
             ) from None
         if top is None:
             continue
-        entry = JudgedEntry(
-            id=uuid.uuid4().hex,
-            a=crossing.a,
-            b=crossing.b,
-            x_mm=crossing.x_mm,
-            y_mm=crossing.y_mm,
-            top=top,
-            by=by,
-            at=at,
-            photo=photo,
-            extra=dict(extra or {}),
-        )
-        changes[key_of("judged", entry.id)] = entry.to_mapping()
+        changes |= judged_entry(crossing, top, by, at, photo, extra)
     kept = {id(one) for one in route_map.judged}
     gone = {
         key_of("judged", entry.id): None
@@ -128,6 +117,30 @@ def judgements_changes(
         if id(one) not in kept
     }
     return {**gone, **changes}
+
+
+def judged_entry(
+    crossing: Crossing,
+    top: str | None,
+    by: str,
+    at: datetime | None,
+    photo: str | None,
+    extra: Mapping[str, Any] | None,
+) -> Changes:
+    """A new entry for a meeting, whatever was said of it before."""
+    entry = JudgedEntry(
+        id=uuid.uuid4().hex,
+        a=crossing.a,
+        b=crossing.b,
+        x_mm=crossing.x_mm,
+        y_mm=crossing.y_mm,
+        top=top,
+        by=by,
+        at=at or datetime.now(UTC),
+        photo=photo,
+        extra=dict(extra or {}),
+    )
+    return {key_of("judged", entry.id): entry.to_mapping()}
 
 
 def tick_changes(

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 
 import numpy as np
 
@@ -138,6 +139,11 @@ def leads_in_turn(findings: Findings) -> list[str]:
     as is known, are seen at all their open places, and have the fewest of them. Leads that are
     out ask nothing.
     """
+    return [one.lead for one in _alongs_in_turn(findings)]
+
+
+@lru_cache(maxsize=2)  # of the newest findings: a page asks for both lists in one run
+def _alongs_in_turn(findings: Findings) -> tuple[Along, ...]:
     beside = told_along(findings)
     under = {
         meeting.b if meeting.top == "a" else meeting.a
@@ -161,17 +167,17 @@ def leads_in_turn(findings: Findings) -> list[str]:
             one.lead,
         )
     )
-    return [one.lead for one in found]
+    return tuple(found)
 
 
 def leads_asked(findings: Findings) -> list[str]:
     """Those of `leads_in_turn` that may come out now, and of which not everything was said yet."""
     now, hidden = set(findings.asked.now.leads), said_hidden(findings, findings.asked.in_parts)
     return [
-        name
-        for name in leads_in_turn(findings)
-        if name in now
-        and any((meeting_key(one), name) not in hidden for one in along_of(findings, name).open)
+        along.lead
+        for along in _alongs_in_turn(findings)
+        if along.lead in now
+        and any((meeting_key(one), along.lead) not in hidden for one in along.open)
     ]
 
 

@@ -10,15 +10,14 @@ a lead that meets it has been moved. The meeting stays open and holds both leads
 
 from __future__ import annotations
 
-import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from mapper.pulling import LookAt, LooksNow, looks_now, seen_over
+from mapper.pulling import LookAt, LooksNow, looks_now, seen_at
 from mapper.records import JudgedEntry
-from mapper.records.changes import Changes
+from mapper.records.changes import Changes, judged_entry
 from mapper.records.document import key_of
 from mapper.routes import Crossing
 
@@ -63,10 +62,7 @@ def _answers_now(findings: Findings, exact: bool) -> LooksNow:
     hidden, leads = said_hidden(findings, exact), findings.planned_on.leads_by_id
 
     def may_be_free(meeting: Crossing, lead: str) -> bool:
-        own = [meeting.a_span_mm] if meeting.a == lead else []
-        own += [meeting.b_span_mm] if meeting.b == lead else []
-        seen = all(seen_over(leads[lead], span) for span in own)
-        return seen and (meeting_key(meeting), lead) not in hidden
+        return seen_at(leads[lead], meeting) and (meeting_key(meeting), lead) not in hidden
 
     return looks_now(findings.planned_on, findings.done, may_be_free)
 
@@ -107,19 +103,8 @@ def hidden_changes(
         place = _place(meeting)
         here = exact.get(place, set()) | (set() if somewhere else {lead})
         unsure = (all_said.get(place, set()) | {lead}) - here
-        entry = JudgedEntry(
-            id=uuid.uuid4().hex,
-            a=meeting.a,
-            b=meeting.b,
-            x_mm=meeting.x_mm,
-            y_mm=meeting.y_mm,
-            top=None,
-            by=by,
-            at=at or datetime.now(UTC),
-            photo=photo,
-            extra={HIDDEN: {HERE: sorted(here), SOMEWHERE: sorted(unsure), **since}},
-        )
-        changes[key_of("judged", entry.id)] = entry.to_mapping()
+        said = {HIDDEN: {HERE: sorted(here), SOMEWHERE: sorted(unsure), **since}}
+        changes |= judged_entry(meeting, None, by, at, photo, said)
     return changes
 
 

@@ -32,16 +32,12 @@ from mapper.ui.asked import HIDDEN, hidden_changes
 from mapper.ui.findings import Findings
 from tests.benchmarks.plate_eyes import Eyes, LeadEyes, against_truth
 from tests.full_job import full_job
+from tests.test_log_records import with_changes
 from tests.truth import lead_id, truth_of
 
 DEFAULT = Path(__file__).resolve().parents[3] / "shared" / "plates"
 SMOOTHED = 9  # points over which a stray is smoothed
 LOOP_ENDS_MM = 0.5
-
-
-def changed(job: Job, changes: Changes) -> Job:
-    values = {**job.to_mapping(), **changes}
-    return Job.from_mapping({key: value for key, value in values.items() if value is not None})
 
 
 def strayed(points: np.ndarray, sigma_mm: float, rng: np.random.Generator) -> np.ndarray:
@@ -117,7 +113,7 @@ def without_loops(job: Job, own: set[str]) -> Job:
         kept = np.flatnonzero((arc < low) | (arc > high))
         states = np.array([bool(seen[a:b].all()) for a, b in zip(kept[:-1], kept[1:], strict=True)])
         new = replace(lead, stretches=stretches_of(points[kept], states))
-        job = changed(job, lead_changes(new))
+        job = with_changes(job, lead_changes(new))
     return job
 
 
@@ -145,7 +141,7 @@ def looked(job: Job, eyes: Eyes, parts: bool, count: Counter[str]) -> Job:
         else:
             still_open = [(one, None) for one in along.open]
             changes = hidden_changes(found, along.lead, still_open, "", somewhere=True)
-        job = changed(job, changes)
+        job = with_changes(job, changes)
 
 
 def taken_apart(job: Job, truth: dict[str, Any], chosen: argparse.Namespace) -> None:
@@ -158,7 +154,7 @@ def taken_apart(job: Job, truth: dict[str, Any], chosen: argparse.Namespace) -> 
         found = Findings(job)
         now = found.offered.steps
         for step in now:
-            job = changed(job, tick_changes(job, step.action, step.wire, step.past))
+            job = with_changes(job, tick_changes(job, step.action, step.wire, step.past))
         steps += now
         total += count
         said = against_truth(truth, eyes, steps)
@@ -173,12 +169,12 @@ def taken_apart(job: Job, truth: dict[str, Any], chosen: argparse.Namespace) -> 
         for name, shown in from_above(eyes, out).items():
             eyes.leads[name].visible["from above"] = shown
         # a new photo: what was said to lie under something is looked at again
-        job = changed(job, {f"judged/{o.id}": None for o in job.judged if HIDDEN in o.extra})
+        job = with_changes(job, {f"judged/{o.id}": None for o in job.judged if HIDDEN in o.extra})
         for lead in job.leads:
             if lead.id not in out:
                 shown = eyes.leads[lead.id].visible["from above"]
                 new = redrawn(lead, eyes.leads[lead.id], shown, chosen.stray, rng)
-                job = job if new is None else changed(job, lead_changes(new))
+                job = job if new is None else with_changes(job, lead_changes(new))
     print(f"in all {dict(total)}, {len(steps)} steps")
 
 
@@ -198,14 +194,14 @@ def main() -> None:
         if chosen.store is None:
             full_job(store, folder, open_every=1)
         job = store.job(store.jobs()[0].id)
-        job = changed(job, {f"judged/{name}": None for name in job.names("judged")})
+        job = with_changes(job, {f"judged/{name}": None for name in job.names("judged")})
         store.close()
     if chosen.store is None:
         rng = np.random.default_rng(1)
         for lead in job.leads:
             points = strayed(lead.points_mm, chosen.stray, rng)
             one = stretches_of(points, np.ones(len(points) - 1, bool))
-            job = changed(job, lead_changes(replace(lead, stretches=one)))
+            job = with_changes(job, lead_changes(replace(lead, stretches=one)))
     own = {lead_id(one["a"]) for one in truth["crossings"] if one["self"]}
     taken_apart(without_loops(job, own), truth, chosen)
 

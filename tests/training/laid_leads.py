@@ -15,7 +15,7 @@ import numpy as np
 
 from tests.benchmarks.loose_cables import Cable, cable_heights, drawn
 
-__all__ = ["bundled", "laid", "laid_leads"]
+__all__ = ["bundled", "laid", "laid_leads", "longest_inside", "resampled"]
 
 SKINS = (  # BGR of common insulations
     (45, 45, 190), (60, 130, 50), (220, 222, 222), (160, 195, 215), (35, 35, 38),
@@ -47,7 +47,7 @@ def laid(
         course = branches[int(rng.integers(0, len(branches)))] if branches else trunk
         breadth = w * (thin if rng.random() < 0.4 else 1.0) * rng.uniform(0.94, 1.06)
         line = _laid(rng, course, half - 0.5 * breadth, breadth)
-        line = _inside(line, breadth, (width, height))
+        line = longest_inside(line, breadth, (width, height))
         if len(line) > 20 * w:
             level = _wander(rng, len(line), 25 * w, 0.6) + rng.choice([0.0, 0.0, 0.9, 1.8])
             curves.append(line)
@@ -73,7 +73,7 @@ def laid(
     return picture, tuple(_uncovered(cable, hidden) for cable in cables), heights
 
 
-def _inside(line: np.ndarray, margin: float, size_px: tuple[int, int]) -> np.ndarray:
+def longest_inside(line: np.ndarray, margin: float, size_px: tuple[int, int]) -> np.ndarray:
     """The longest run of a line (N, 2) within a picture (width, height), clear of its edges."""
     inside = (line > margin).all(1) & (line < np.subtract(size_px, margin)).all(1)
     runs = np.flatnonzero(np.diff(np.concatenate([[0], inside, [0]]))).reshape(-1, 2)
@@ -132,15 +132,15 @@ def _network(rng, width: int, height: int, half: float):
     return lines[0], lines[1:]
 
 
-def _resampled(line: np.ndarray) -> np.ndarray:
+def resampled(line: np.ndarray) -> np.ndarray:
     """One point per pixel."""
     at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
     return np.stack([np.interp(np.arange(int(at[-1])), at, line[:, c]) for c in (0, 1)], 1)
 
 
 def _rounded(knots: np.ndarray, radius: float) -> np.ndarray:
-    line = _resampled(knots)
-    return _resampled(_smoothed(line, radius))
+    line = resampled(knots)
+    return resampled(_smoothed(line, radius))
 
 
 def _smoothed(values: np.ndarray, sigma: float) -> np.ndarray:
@@ -173,7 +173,7 @@ def _laid(rng, course: np.ndarray, room: float, w: float) -> np.ndarray:
         off += np.sign(-off[0]) * room / (1 + np.exp(-_ramp(rng, len(course), w)))
     off = np.clip(off, -room, room)
     line = course + off[:, None] * np.stack([-way[:, 1], way[:, 0]], 1)
-    return _resampled(_smoothed(_resampled(line), 1.2 * w))
+    return resampled(_smoothed(resampled(line), 1.2 * w))
 
 
 def _ramp(rng, count: int, w: float) -> np.ndarray:
@@ -264,10 +264,10 @@ def bundled(
             line = np.concatenate([[door], line[at : at + 1], line[at + int(2 * w) :]])
             line = _rounded(line, rng.uniform(1.0, 2.0) * w + 1)
             doors.append((door, course[at]))
-        line = _resampled(_smoothed(_resampled(line), 1.0 * w))
+        line = resampled(_smoothed(resampled(line), 1.0 * w))
         if rng.random() < 0.5:
             line = line[::-1]
-        line = _inside(line, breadth, (width, height))
+        line = longest_inside(line, breadth, (width, height))
         if len(line) <= 20 * w:
             continue
         level = _wander(rng, len(line), 25 * w, 0.35) + rng.choice([0.0, 0.0, 0.4, 0.85])

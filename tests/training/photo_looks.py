@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from tests.benchmarks.loose_cables import Cable, bench, cable_heights, drawn, lead_colour
+from tests.training.laid_leads import longest_inside, resampled
 
 __all__ = ["coiled", "photographed"]
 
@@ -34,7 +35,7 @@ def coiled(
         other = colour if rng.random() < 0.5 else lead_colour(rng)
         looks.append((w * rng.uniform(0.9, 1.1), other + rng.normal(0, 2, 3)))
     margin = 1.5 * w
-    curves = [_longest_inside(c, margin, (width, height)) for c in curves]
+    curves = [longest_inside(c, margin, (width, height)) for c in curves]
     kept = [k for k, c in enumerate(curves) if len(c) > 20 * w]
     if not kept:
         return coiled(rng, size_px)
@@ -65,7 +66,7 @@ def _coil(rng, w: float, size_px: tuple[int, int]) -> np.ndarray:
     line += rng.uniform(0.25, 0.75, 2) * size_px
     tails = [_tail(rng, line[end], line[end] - line[near], w) for end, near in ((0, 4), (-1, -5))]
     line = np.concatenate([tails[0][::-1], line, tails[1]])
-    return _even(cv2.GaussianBlur(_even(line), (1, 0), sigmaX=1.0, sigmaY=1.0 * w))
+    return resampled(cv2.GaussianBlur(resampled(line), (1, 0), sigmaX=1.0, sigmaY=1.0 * w))
 
 
 def _tail(rng, start: np.ndarray, way: np.ndarray, w: float) -> np.ndarray:
@@ -83,22 +84,7 @@ def _passing(rng, w: float, size_px: tuple[int, int]) -> np.ndarray:
     line = np.stack([x * wide, y * high], 1)
     if rng.random() < 0.5:
         line = np.stack([y * wide, x * high], 1)
-    return _even(cv2.GaussianBlur(_even(line), (1, 0), sigmaX=1.0, sigmaY=6 * w))
-
-
-def _even(line: np.ndarray) -> np.ndarray:
-    """One point per pixel."""
-    at = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
-    return np.stack([np.interp(np.arange(int(at[-1])), at, line[:, c]) for c in (0, 1)], 1)
-
-
-def _longest_inside(line: np.ndarray, margin: float, size_px: tuple[int, int]) -> np.ndarray:
-    inside = (line > margin).all(1) & (line < np.subtract(size_px, margin)).all(1)
-    runs = np.flatnonzero(np.diff(np.concatenate([[0], inside, [0]]))).reshape(-1, 2)
-    if not len(runs):
-        return line[:0]
-    first, end = runs[np.argmax(runs[:, 1] - runs[:, 0])]
-    return line[first:end]
+    return resampled(cv2.GaussianBlur(resampled(line), (1, 0), sigmaX=1.0, sigmaY=6 * w))
 
 
 def photographed(rng: np.random.Generator, image_bgr: np.ndarray) -> np.ndarray:
