@@ -12,6 +12,7 @@ from mapper.records.changes import (
     judgements_changes,
     lead_changes,
     takeout_changes,
+    thickness_changes,
     tick_changes,
 )
 from mapper.records.conflicts import conflict_of
@@ -117,6 +118,7 @@ __all__ = [
     "tables_difference",
     "take_in_pack",
     "takeout_changes",
+    "thickness_changes",
     "tick_changes",
     "wanted_leads",
     "write_pack",

@@ -19,6 +19,7 @@ from mapper.records.errors import RecordsError
 from mapper.records.job import Job
 from mapper.records.leads import TracedLead, refit_stretches
 from mapper.records.parts import CoverEntry, Over, TakeoutEntry, next_cover_id
+from mapper.records.thickness import ENTERED
 from mapper.routes import Crossing, with_judged, with_judgement
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ __all__ = [
     "judgements_changes",
     "lead_changes",
     "takeout_changes",
+    "thickness_changes",
     "tick_changes",
 ]
 
@@ -45,6 +47,33 @@ Changes = dict[str, Any]
 def lead_changes(lead: TracedLead) -> Changes:
     """Keep a lead as it now is."""
     return {key_of("lead", lead.id): lead.to_mapping()}
+
+
+def thickness_changes(
+    job: Job,
+    kinds_mm: Mapping[str, float | None],
+    leads_mm: Mapping[str, float | None] | None = None,
+) -> Changes:
+    """Keep how thick all leads of a kind are, and single leads that differ from their kind.
+
+    `kinds_mm`: kind -> diameter in mm; `leads_mm`: id of a lead that is drawn -> diameter. None
+    takes an entry back. What is as it was is left out, so the result may be empty.
+    Raises RecordsError for a lead that the job does not have.
+    """
+    changes: Changes = {}
+    entered_mm = {**job.settings.diameters_mm, **kinds_mm}
+    entered_mm = {kind: value for kind, value in entered_mm.items() if value is not None}
+    if entered_mm != job.settings.diameters_mm:
+        kept = {k: v for k, v in job.value("settings", {}).items() if k != "diameters_mm"}
+        changes["settings"] = {**kept, "diameters_mm": entered_mm} if entered_mm else kept
+    drawn = {lead.id: lead for lead in job.leads}
+    for name, value_mm in (leads_mm or {}).items():
+        if name not in drawn:
+            raise RecordsError(f"{shown(name)} is not drawn any more: pick a lead that is.")
+        if value_mm != drawn[name].diameter_mm:
+            known = None if value_mm is None else ENTERED
+            changes |= lead_changes(replace(drawn[name], diameter_mm=value_mm, diameter_from=known))
+    return changes
 
 
 def fit_changes(job: Job, sha256: str, fit: PhotoFit | None, clicks: Sequence[Any] = ()) -> Changes:

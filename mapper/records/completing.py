@@ -74,14 +74,20 @@ class _Draft:
 class Completion:
     """The leads of a job, completed: `drafts` by id, `diameters_mm` by kind, and `warnings`."""
 
-    def __init__(self, plate: Plate, traced: Sequence[TracedLead], missing: Sequence[ExpectedLead]):
+    def __init__(
+        self,
+        plate: Plate,
+        traced: Sequence[TracedLead],
+        missing: Sequence[ExpectedLead],
+        entered_mm: Mapping[str, float],
+    ):
         self.plate = plate
         self.drops = {drop.id: drop for drop in plate.drops}
         self.exits = {exit.id: exit for exit in plate.exits}
         self.drafts: dict[str, _Draft] = {}
         self.lost: list[str] = []  # leads whose rest no channel tells
         self.notes: list[str] = []
-        self.diameters_mm = thickest_mm(traced)
+        self.diameters_mm = thickest_mm(traced, entered_mm)
         self._known_ways: dict[tuple[str, str | None], tuple[tuple[str, LineString], ...]] = {}
         self._taken = {lead.id for lead in (*traced, *missing)}
         for lead in traced:
@@ -106,7 +112,8 @@ class Completion:
         """Add a traced lead, with what is missing before and after it."""
         points_mm = traced.points_mm
         if len(points_mm) < 2:
-            self._add_missing(ExpectedLead(traced.id, traced.kind, traced.drop), traced.exit)
+            lead = ExpectedLead(traced.id, traced.kind, traced.drop)
+            self._add_missing(lead, traced.exit, traced.diameter_mm)
             return
         self._note_faults(traced)
         draft = _Draft(
@@ -144,7 +151,9 @@ class Completion:
                 else:
                     self._add_alone(draft, exits[id(way)], np.vstack([points_mm[-1:], tail]))
 
-    def _add_missing(self, lead: ExpectedLead, exit: str | None = None) -> None:
+    def _add_missing(
+        self, lead: ExpectedLead, exit: str | None = None, diameter_mm: float | None = None
+    ) -> None:
         """Add a lead of which nothing is traced, on every way it may have taken."""
         if lead.id in self.drafts:
             return
@@ -154,7 +163,7 @@ class Completion:
             drop=lead.drop,
             exit=exit or "",
             traced_mm=np.empty((0, 2)),
-            diameter_mm=self.diameters_mm[lead.kind],
+            diameter_mm=diameter_mm or self.diameters_mm[lead.kind],
         )
         self.drafts[draft.id] = draft
         ways = self._ways(lead.drop, exit)
@@ -175,9 +184,13 @@ class Completion:
         shortest: then something untraced may lie in every channel."""
         unsure = [draft for draft in self.drafts.values() if draft.runs_mm()]
         if unsure and self.plate.channels and self.exits and _has_ring(self.plate):
+            thickest = max(unsure, key=self._thick_mm)  # it stands for each of them
             for channel in self.plate.channels:
                 points_mm = np.array(channel.points_mm, dtype=float)
-                self._add_alone(unsure[0], unsure[0].exit, points_mm)
+                self._add_alone(thickest, thickest.exit, points_mm)
+
+    def _thick_mm(self, draft: _Draft) -> float:
+        return draft.diameter_mm or self.diameters_mm[draft.kind]
 
     def _add_alone(self, of: _Draft, exit: str, points_mm: np.ndarray) -> None:
         """Add another way that lead `of` may have taken, as a lead of its own."""
@@ -190,7 +203,7 @@ class Completion:
             drop=of.drop,
             exit=exit,
             traced_mm=np.empty((0, 2)),
-            diameter_mm=self.diameters_mm[of.kind],
+            diameter_mm=self._thick_mm(of),
             tail_mm=points_mm,
         )
 

@@ -5,7 +5,8 @@ Keys
 =================  ==================================================================
 ``about``          {"name", "mould", "resin", "person", "note"}
 ``plate``          the plate mapping of the route-map file
-``settings``       {"tracing_error_mm", "unseen_error_mm", "leads_per_drop", "not_there"}
+``settings``       {"tracing_error_mm", "unseen_error_mm", "leads_per_drop", "not_there",
+                   "diameters_mm": {kind: mm}}
 ``photo/<sha>``    {"name", "stage", "taken_at", "focal35_mm", "width_px", "height_px"}
 ``fit/<sha>``      {"fit": PhotoFit.to_dict() or null, "clicks": [...]}
 ``lead/<id>``      a traced lead, see `mapper.records.leads`
@@ -337,13 +338,15 @@ class Settings:
     """What the job says about its leads.
 
     `leads_per_drop` are the suffixes of the leads that every drop has; `not_there` are
-    leads that somebody says do not exist, so that nobody waits for them.
+    leads that somebody says do not exist, so that nobody waits for them. `diameters_mm`: how
+    thick all leads of a kind are, where somebody entered it.
     """
 
     tracing_error_mm: float = TRACING_ERROR_MM
     unseen_error_mm: float = UNSEEN_ERROR_MM
     leads_per_drop: tuple[str, ...] = ("H", "T")
     not_there: tuple[str, ...] = ()
+    diameters_mm: Mapping[str, float] = field(default_factory=dict)
 
     @classmethod
     def from_mapping(cls, mapping: Mapping[str, Any]) -> Settings:
@@ -362,12 +365,26 @@ class Settings:
             if not isinstance(value, (list, tuple)):
                 raise RecordsError(f"settings: {key} should be a list, not {shown(value)}.")
             lists.append(tuple(text(item, f"settings: {key}") for item in value))
-        return cls(errors_mm[0], errors_mm[1], lists[0], lists[1])
+        diameters_mm = mapping.get("diameters_mm") or {}
+        if not isinstance(diameters_mm, Mapping):
+            raise RecordsError(
+                f"settings: diameters_mm should be an object, not {shown(diameters_mm)}."
+            )
+        entered_mm = {
+            str(kind): number(value, f"settings: diameter of {shown(kind)}")
+            for kind, value in diameters_mm.items()
+        }
+        for kind, value_mm in entered_mm.items():
+            if value_mm <= 0:
+                raise RecordsError(f"settings: diameter of {shown(kind)} should be above 0 mm.")
+        return cls(errors_mm[0], errors_mm[1], lists[0], lists[1], entered_mm)
 
     def to_mapping(self) -> dict[str, Any]:
-        return {
+        mapping = {
             "tracing_error_mm": self.tracing_error_mm,
             "unseen_error_mm": self.unseen_error_mm,
             "leads_per_drop": list(self.leads_per_drop),
             "not_there": list(self.not_there),
         }
+        entered_mm = dict(self.diameters_mm)
+        return {**mapping, "diameters_mm": entered_mm} if entered_mm else mapping

@@ -17,6 +17,7 @@ from mapper.records.errors import RecordsError
 from mapper.records.job import Job
 from mapper.records.leads import SAME_POINT_MM, Stretch, TracedLead
 from mapper.records.parts import IN_FILE, parts_from_file, parts_to_file
+from mapper.records.thickness import ASSUMED, ENTERED, KIND, known_by
 from mapper.routes import Lead, RouteMap, route_map_to_mapping
 
 __all__ = [
@@ -29,9 +30,12 @@ __all__ = [
 ]
 
 # Our own keys of a wire in the file: the stretches that nobody traced, as [from, to] arc
-# length in mm from its drop; and its true diameter, since such a wire counts as thicker.
+# length in mm from its drop; its true diameter, since such a wire counts as thicker; and whether
+# the diameter was entered, for it or for its kind, or is assumed (left out: a file said it).
 UNTRACED = "untraced"
 TRUE_DIAMETER = "true_diameter"
+DIAMETER_FROM = "diameter_from"
+OWN_KEYS = (UNTRACED, TRUE_DIAMETER, DIAMETER_FROM)
 
 
 def export_route_map(job: Job, provisional: bool = True) -> bytes:
@@ -67,14 +71,20 @@ def job_to_share(job: Job, provisional: bool = True) -> RouteMap:
     """The job as the route map that `export_route_map` writes, for the other forms."""
     route_map = job.route_map(provisional)
     runs_mm = job.untraced_runs_mm() if provisional else {}
-    traced_mm = {lead.id: lead.diameter_mm for lead in job.leads}
+    entered_mm = job.settings.diameters_mm
+    traced = {lead.id: lead for lead in job.thick_leads}
+    own = {lead.id: lead for lead in job.leads}
     leads = []
     for lead in route_map.leads:
-        extra = {k: v for k, v in lead.extra.items() if k not in (UNTRACED, TRUE_DIAMETER)}
+        extra = {k: v for k, v in lead.extra.items() if k not in OWN_KEYS}
+        known_mm = traced[lead.id].diameter_mm if lead.id in traced else entered_mm.get(lead.kind)
         if lead.id in runs_mm:
             extra[UNTRACED] = [list(run) for run in runs_mm[lead.id]]
-            extra[TRUE_DIAMETER] = traced_mm.get(lead.id)
-        diameter_mm = lead.diameter_mm if provisional else traced_mm[lead.id]
+            extra[TRUE_DIAMETER] = known_mm
+        diameter_mm = lead.diameter_mm if provisional else known_mm
+        known = known_by(own.get(lead.id), lead.kind, entered_mm)
+        if diameter_mm is not None and known in (ENTERED, KIND, ASSUMED):
+            extra[DIAMETER_FROM] = known
         exit = _exit_of(lead, route_map.plate)
         leads.append(replace(lead, exit=exit, diameter_mm=diameter_mm, extra=extra))
     ids = {lead.id for lead in leads}
@@ -119,6 +129,7 @@ def entries_of_map(route_map: RouteMap) -> dict[str, Any]:
     settings = Settings(
         tracing_error_mm=route_map.tracing_error_mm,
         unseen_error_mm=route_map.unseen_error_mm or Settings().unseen_error_mm,
+        diameters_mm=_of_kinds(route_map.leads),
     )
     covers, takeouts = parts_from_file(route_map.extra)
     extra = {key: value for key, value in route_map.extra.items() if key != IN_FILE}
@@ -159,6 +170,7 @@ def _traced(lead: Lead) -> TracedLead | None:
     all_seen = lead.seen if lead.seen is not None else (True,) * (len(arc_mm) - 1)
     seen = np.array(all_seen[kept[0] : kept[-1]])
     ends = [0, *(np.flatnonzero(seen[1:] != seen[:-1]) + 1).tolist(), len(seen)]
+    of_its_own = lead.extra.get(DIAMETER_FROM)
     return TracedLead(
         id=lead.id,
         kind=lead.kind,
@@ -171,10 +183,21 @@ def _traced(lead: Lead) -> TracedLead | None:
             )
             for i, j in zip(ends[:-1], ends[1:], strict=True)
         ),
-        diameter_mm=_true_diameter_mm(lead),
+        diameter_mm=None if of_its_own in (KIND, ASSUMED) else _true_diameter_mm(lead),
         finished=finished,
-        extra={k: v for k, v in lead.extra.items() if k not in (UNTRACED, TRUE_DIAMETER)},
+        diameter_from=ENTERED if of_its_own == ENTERED else None,
+        extra={k: v for k, v in lead.extra.items() if k not in OWN_KEYS},
     )
+
+
+def _of_kinds(leads: tuple[Lead, ...]) -> dict[str, float]:
+    """What was entered for all leads of a kind; the thickest where a file says several."""
+    found: dict[str, float] = {}
+    for lead in leads:
+        value_mm = _true_diameter_mm(lead) if lead.extra.get(DIAMETER_FROM) == KIND else None
+        if value_mm is not None:
+            found[lead.kind] = max(value_mm, found.get(lead.kind, 0.0))
+    return found
 
 
 def _true_diameter_mm(lead: Lead) -> float | None:

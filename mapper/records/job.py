@@ -35,7 +35,7 @@ from mapper.records.leads import TracedLead
 from mapper.records.parts import CoverEntry, JobParts, TakeoutEntry, job_parts
 from mapper.records.provisional import Provisional, provisional_leads
 from mapper.records.rebuilding import AsBuilt, RebuildEntry, ShiftNote
-from mapper.records.thickness import thickest_mm, with_diameters
+from mapper.records.thickness import thickest_mm, with_diameters, with_kinds
 from mapper.routes import RouteMap
 
 if TYPE_CHECKING:
@@ -209,6 +209,11 @@ class Job:
         return tuple(sorted(found, key=lambda lead: counting_order(lead.id)))
 
     @cached_property
+    def thick_leads(self) -> tuple[TracedLead, ...]:
+        """`leads`, those without a diameter of their own with that entered for their kind."""
+        return with_kinds(self.leads, self.settings.diameters_mm)
+
+    @cached_property
     def judged(self) -> tuple[JudgedEntry, ...]:
         """Judgements, oldest first."""
         found = (
@@ -299,7 +304,7 @@ class Job:
     @cached_property
     def rebuild(self) -> RebuildEntry:
         """What the rebuild planner is asked for."""
-        return RebuildEntry.from_mapping(self.value("rebuild", {}))
+        return RebuildEntry.from_mapping(self.value("rebuild", {}), self.settings.diameters_mm)
 
     @cached_property
     def as_built(self) -> AsBuilt | None:
@@ -346,7 +351,7 @@ class Job:
         }
         leads = tuple(
             replace(lead, stretches=(), finished=False) if lead.id in doubted else lead
-            for lead in self.leads
+            for lead in self.thick_leads
         )
         found = provisional_leads(self.plate, leads, self.missing_leads(), self.settings)
         if not doubted:
@@ -396,11 +401,14 @@ class Job:
 
     @cached_property
     def _traced_map(self) -> RouteMap:
-        leads = tuple(lead for lead in (one.to_lead() for one in self.leads) if lead is not None)
+        drawn = (one.to_lead() for one in self.thick_leads)
+        leads = tuple(lead for lead in drawn if lead is not None)
         return RouteMap(
             plate=self.plate,
             leads=with_diameters(
-                leads, thickest_mm(self.leads), unsure=bool(self._provisional.runs_mm)
+                leads,
+                thickest_mm(self.leads, self.settings.diameters_mm),
+                unsure=bool(self._provisional.runs_mm),
             ),
             judged=tuple(one.to_judged() for one in self.judged),
             tracing_error_mm=self.settings.tracing_error_mm,

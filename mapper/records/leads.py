@@ -98,7 +98,8 @@ class Stretch:
 class TracedLead:
     """One lead of the job; `finished` when its route reaches the exit.
 
-    `exit` is None while nobody has said where it leaves the plate.
+    `exit` is None while nobody has said where it leaves the plate. `diameter_from` is "entered"
+    where a person entered the diameter of this very lead; None where it came with a file.
     """
 
     id: str
@@ -109,6 +110,7 @@ class TracedLead:
     diameter_mm: float | None = None
     colour: str | None = None
     finished: bool = False
+    diameter_from: str | None = None
     extra: Mapping[str, Any] = field(default_factory=dict)
 
     @classmethod
@@ -138,6 +140,7 @@ class TracedLead:
         if not isinstance(stretches, (list, tuple)):
             raise RecordsError(f"{where}: stretches should be a list: trace it again.")
         colour, exit = mapping.get("colour"), mapping.get("exit")
+        known_from = mapping.get("diameter_from")
         return cls(
             id=id,
             kind=kind,
@@ -150,6 +153,9 @@ class TracedLead:
             diameter_mm=diameter_mm,
             colour=None if colour is None else text(colour, f"{where}: colour"),
             finished=bool(mapping.get("finished", False)),
+            diameter_from=None
+            if known_from is None
+            else text(known_from, f"{where}: diameter_from"),
             extra=extras(mapping.get("extra"), f"{where}: extra"),
         )
 
@@ -164,6 +170,8 @@ class TracedLead:
             "stretches": [one.to_mapping() for one in self.stretches],
             "finished": self.finished,
         }
+        if self.diameter_from is not None:
+            mapping["diameter_from"] = self.diameter_from
         if self.colour is not None:
             mapping["colour"] = self.colour
         if self.extra:

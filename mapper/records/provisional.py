@@ -91,7 +91,7 @@ def provisional_leads(
         return Provisional(
             warnings=("No plate is entered, so nothing can be planned: enter it first.",),
         )
-    work = Completion(plate, traced, missing)
+    work = Completion(plate, traced, missing, settings.diameters_mm)
     runs_mm = {draft.id: draft.runs_mm() for draft in work.drafts.values() if draft.runs_mm()}
     leads = with_diameters((draft.lead() for draft in work.drafts.values()), work.diameters_mm)
     # An unseen run may lie `unseen_error_mm` beside where it is drawn, a provisional one as far

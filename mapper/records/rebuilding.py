@@ -36,17 +36,21 @@ MAX_NOTE = 4000
 class RebuildEntry:
     """The ``rebuild`` entry: what the planner is asked for.
 
-    `channels`, `exits`: lead id -> where it has to run, or leave. `diameters_mm`: by kind, for
-    leads that nobody measured.
+    `channels`, `exits`: lead id -> where it has to run, or leave. `diameters_mm`: by kind, what
+    was typed here for leads without a thickness of their own; `usual_mm` where nothing was.
     """
 
     settings: RebuildSettings = RebuildSettings()
     channels: Mapping[str, str] = field(default_factory=dict)
     exits: Mapping[str, str] = field(default_factory=dict)
-    diameters_mm: Mapping[str, float] = field(default_factory=lambda: dict(DIAMETERS_MM))
+    diameters_mm: Mapping[str, float] = field(default_factory=dict)
+    usual_mm: Mapping[str, float] = field(default_factory=lambda: dict(DIAMETERS_MM))
 
     @classmethod
-    def from_mapping(cls, mapping: Mapping[str, Any]) -> RebuildEntry:
+    def from_mapping(
+        cls, mapping: Mapping[str, Any], entered_mm: Mapping[str, float] | None = None
+    ) -> RebuildEntry:
+        """Read the entry; `entered_mm`: how thick the job says that all leads of a kind are."""
         kept = _part(mapping, "settings")
         known = RebuildSettings.__dataclass_fields__
         try:
@@ -59,12 +63,16 @@ class RebuildEntry:
             {str(k): text(v, f"rebuild: {k}") for k, v in _part(mapping, part).items()}
             for part in ("channels", "exits")
         ]
-        diameters = {**DIAMETERS_MM}
+        diameters = {}
         for kind, value in _part(mapping, "diameters_mm").items():
             diameters[kind] = number(value, f"rebuild: diameter of {kind}")
             if diameters[kind] <= 0:
                 raise RecordsError(f"The diameter of a {shown(kind)} lead should be above 0 mm.")
-        return cls(settings, *wishes, diameters)
+        return cls(settings, *wishes, diameters, {**DIAMETERS_MM, **(entered_mm or {})})
+
+    def diameter_mm(self, kind: str) -> float:
+        """How thick a lead of that kind is planned that has no thickness of its own."""
+        return self.diameters_mm.get(kind) or self.usual_mm[kind]
 
     def to_mapping(self) -> dict[str, Any]:
         return {
@@ -213,7 +221,7 @@ def wanted_leads(job: Job) -> list[WantedLead]:
                     name,
                     kind,
                     drop,
-                    diameter_mm or entry.diameters_mm[kind],
+                    diameter_mm or entry.diameter_mm(kind),
                     exit=wish[1] if wish[1] in exits else by_pins.get(name),
                     channel=wish[0] if wish[0] in channels else None,
                 )

@@ -39,6 +39,8 @@ from mapper.ui.crossing_votes import ask_button, check_answers, tool_panel, when
 from mapper.ui.drawing import Mark, plate_svg
 from mapper.ui.findings import Findings, findings_of, meeting_key
 from mapper.ui.lead_along import NEXT_LEAD, lead_along, photo_control
+from mapper.ui.leads_state import sight_if_fitted
+from mapper.ui.leads_thickness import thickness_box
 from mapper.ui.look_first import look_first, place_mark
 from mapper.ui.session import MEETING_TO_SHOW, Context, go
 
@@ -75,6 +77,7 @@ def show() -> None:
         photo = photo_control(ctx) if way == ONE_LEAD else ""
         if way == ONE_LEAD:
             leads_panels.progress(ctx)
+        thickness_box(ctx, lambda one: sight_if_fitted(ctx, one))
     if way == ONE_LEAD:
         lead_along(ctx, findings, desk, photo)
         return

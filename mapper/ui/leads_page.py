@@ -30,6 +30,7 @@ from mapper.ui.leads_list import lead_list
 from mapper.ui.leads_offers import NOTHING, Search, open_offers
 from mapper.ui.leads_sight import Sight
 from mapper.ui.leads_state import PageState
+from mapper.ui.leads_thickness import thickness_box
 from mapper.ui.leads_view import LeadRow
 from mapper.ui.overlay import frames_of
 from mapper.ui.session import LEAD_TO_TAKE_UP, Context, go
@@ -139,6 +140,7 @@ def _bar(ctx: Context, state: PageState, photos: list[PhotoEntry]) -> None:
         leads_panels.progress(ctx)
         leads_panels.second_looks(ctx, lambda look: leads_state.look_again(ctx, state, look))
         leads_panels.search_button(ctx, state.search, lambda: _search(ctx, state))
+        thickness_box(ctx, lambda one: leads_state.sight_if_fitted(ctx, one), state.chosen)
         chosen = next((one for one in ctx.job.leads if one.id == state.chosen), None)
         if chosen is not None and chosen.to_lead() is not None:
             leads_panels.rename_box(

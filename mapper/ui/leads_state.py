@@ -36,6 +36,7 @@ __all__ = [
     "open_crossing",
     "refresh",
     "show_offer",
+    "sight_if_fitted",
     "sight_of",
     "state_of",
     "take_up",
@@ -144,6 +145,12 @@ def sight_of(ctx: Context, sha256: str) -> Sight:
         lambda start, end: SHELF.traced(opened.token, start, end),
         lambda click, reach: snap_to_wire(SHELF.ground(opened.token), click, reach),
     )
+
+
+def sight_if_fitted(ctx: Context, sha256: str) -> Sight | None:
+    """`sight_of` a photo of the job; None where it is not, or no longer, fitted."""
+    here = sha256 in ctx.job.fits and sha256 in {photo.sha256 for photo in ctx.job.photos}
+    return sight_of(ctx, sha256) if here else None
 
 
 def _place_mm(ctx: Context, row: LeadRow) -> tuple[float, float] | None:

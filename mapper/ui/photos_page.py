@@ -198,7 +198,7 @@ def advice_on(ctx: Context, entry: PhotoEntry) -> tuple[str, ...]:
     fit, plate = job.fits.get(sha256), job.plate
     if fit is None or plate is None:
         return _advice(sha256, None, None, None, load)
-    thinnest = min((x.diameter_mm for x in job.leads if x.diameter_mm), default=None)
+    thinnest = min((x.diameter_mm for x in job.thick_leads if x.diameter_mm), default=None)
     px_per_mm = None
     if plate.drops:
         px_per_mm = min(photo_scale_px_per_mm(fit, d.x_mm, d.y_mm, 0.0) for d in plate.drops)

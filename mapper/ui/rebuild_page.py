@@ -149,20 +149,22 @@ def _settings(ctx: Context, entry: RebuildEntry) -> None:
             "Heater lead mm",
             0.5,
             20.0,
-            entry.diameters_mm["heater"],
+            entry.diameter_mm("heater"),
             0.1,
             format="%g",
-            help="Thickness of leads that nobody measured on a photo.",
+            help="Thickness of leads for which nobody entered one of their own.",
         )
         sensor = second.number_input(
-            "Thermocouple lead mm", 0.5, 20.0, entry.diameters_mm["thermocouple"], 0.1, format="%g"
+            "Thermocouple lead mm", 0.5, 20.0, entry.diameter_mm("thermocouple"), 0.1, format="%g"
         )
         if not st.form_submit_button("Plan with these", width="stretch"):
             return
     settings = replace(
         own, fill_limit=fill / 100, bend_radius_mm=bend, slack_share=slack / 100, tail_mm=tail
     )
-    diameters = {**entry.diameters_mm, "heater": heater, "thermocouple": sensor}
+    typed = {"heater": heater, "thermocouple": sensor}
+    changed_mm = {kind: mm for kind, mm in typed.items() if mm != entry.diameter_mm(kind)}
+    diameters = {**entry.diameters_mm, **changed_mm}
     changed = replace(entry, settings=settings, diameters_mm=diameters)
     if changed != entry and ctx.edit("Rebuild settings", {"rebuild": changed.to_mapping()}):
         st.rerun()
