@@ -21,6 +21,7 @@ from mapper.records.thickness import (
     thickest_mm,
 )
 from mapper.ui import looks
+from mapper.ui.focus_first import focus_first
 from mapper.ui.held_form import held, submit_key
 from mapper.ui.leads_sight import Sight
 from mapper.ui.leads_width import CLEARLY, width_on_photos_mm
@@ -39,7 +40,7 @@ def thickness_box(
 ) -> None:
     """Draw the button that opens the form; `chosen`: a lead that may differ from its kind."""
     job = ctx.job
-    words = "Thickness: not entered" if _open_kinds(job) else "Thickness"
+    words = "Thickness ?" if _open_kinds(job) else "Thickness"
     panel = st.popover(words, key="leads thickness", on_change="rerun")
     if not panel.open:
         return
@@ -82,25 +83,23 @@ def _form(ctx: Context, kinds: tuple[str, ...], lead: TracedLead | None) -> None
     with st.form(f"{FORM} {stamp}", border=False):
         st.markdown("**How thick the leads are, insulation and all**")
         typed: dict[str, str] = {}
-        for kind in kinds:
-            typed[kind] = _field(f"All {KINDS[kind]}, mm", f"{kind} {stamp}", shown_mm[kind])
-            st.html(_of_kind(job, kind))
+        for column, kind in zip(st.columns(len(kinds)), kinds, strict=True):
+            with column:
+                typed[kind] = _field(f"All {KINDS[kind]}, mm", f"{kind} {stamp}", shown_mm[kind])
+                st.html(_of_kind(job, kind))
         if lead is not None:
-            name = shown(lead.id, 30)
-            label = f"Only {looks.plain_markdown(name)}, where it differs, mm"
-            typed[""] = _field(label, f"one {stamp}", shown_mm[""])
+            typed[""] = _field("Only the picked lead, mm", f"one {stamp}", shown_mm[""])
             st.html(_of_lead(job, lead))
+        answer = st.container()  # above the button, where it is in sight
         kept = st.form_submit_button(
             "Keep the thickness", type="primary", width="stretch", key=submit_key(FORM, stamp)
         )
-    if lead is None:
-        st.caption("One lead differs? Pick it on the page Leads, then open this again.")
     if kept:
-        _keep(ctx, typed, shown_mm, lead)
-    st.caption(
-        "When unsure, enter the thicker value: it asks more, and never too little. An empty field "
-        "takes the entry back."
-    )
+        with answer:
+            _keep(ctx, typed, shown_mm, lead)
+    differs = "" if lead is not None else " One that differs: pick it on the page Leads first."
+    st.caption(f"When unsure, the thicker value. An empty field takes it back.{differs}")
+    focus_first("thickness focus", stamp)
 
 
 def _field(label: str, key: str, value_mm: float | None) -> str:
@@ -181,9 +180,10 @@ def _listed(job: Job, own: list[TracedLead]) -> str:
 
 def _of_lead(job: Job, lead: TracedLead) -> str:
     known = known_by(lead, lead.kind, job.settings.diameters_mm)
+    said = f"empty, so it counts as all {KINDS[lead.kind]} do"
     if known in (ENTERED, FROM_FILE):
-        return f'<div class="jb-soft">{_badge(known, lead.diameter_mm)}</div>'
-    return f'<div class="jb-soft">Empty: it counts as all {KINDS[lead.kind]} do.</div>'
+        said = _badge(known, lead.diameter_mm)
+    return f'<div class="jb-soft"><b>{escape(shown(lead.id, 30))}</b>: {said}</div>'
 
 
 def _ideal(job: Job) -> bool:
@@ -203,9 +203,8 @@ def _too_thin(ctx: Context, sight_of: Callable[[str], Sight | None], chosen: str
         width_mm = _width_mm(key, lambda lead=lead: width_on_photos_mm(lead, sight_of))
         if width_mm is not None and width_mm > CLEARLY * entered_mm:
             looks.note(
-                f"{shown(lead.id, 30)} looks about {width_mm:.1f} mm thick on the photos, and "
-                f"{entered_mm:g} mm is entered. Measure it again; when unsure, enter "
-                "the thicker value."
+                f"{shown(lead.id, 30)} looks clearly thicker on the photos than the "
+                f"{entered_mm:g} mm entered. Measure it again; when unsure, the thicker value."
             )
 
 
@@ -217,7 +216,8 @@ def _to_compare(job: Job) -> list[TracedLead]:
         like = [
             thick
             for one, thick in zip(job.leads, job.thick_leads, strict=True)
-            if one.kind == kind and known_by(one, kind, entered_mm) == KIND and one.stretches
+            if one.kind == kind and known_by(one, kind, entered_mm) == KIND
+            if any(part.seen and part.photo is not None for part in one.stretches)
         ]
         own += like[:: max(1, -(-len(like) // LOOKED_AT))]
     return own
