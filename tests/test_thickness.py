@@ -122,7 +122,8 @@ def test_a_run_nobody_saw_is_as_thick_as_entered_and_else_as_the_thickest_usual_
 
 def test_a_lead_that_nobody_traced_is_never_planned_thinner_than_its_kind_was_entered() -> None:
     def berth_mm(mm: float) -> float:
-        one = changed(job(LEADS[0]), thickness_changes(job(LEADS[0]), {"heater": mm}))
+        start = job(lead("Z01-T", "thermocouple", "D01", (60, 150), (60, 60), (300, 60)))
+        one = changed(start, thickness_changes(start, {"heater": mm}))
         return diameters_mm(one, provisional=True)["Z02-H"] - mm
 
     assert berth_mm(2.0) == pytest.approx(berth_mm(3.5)) != 0.0
