@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from mapper.pulling import Step, looks_now, plan_pull
-from mapper.pulling.now import seen_over
+from mapper.pulling.now import seen_at, seen_over
 from mapper.routes import Crossing, Lead
 from tests.pulling_naive import as_map, can_come_out, chance_diagram, replay
 
@@ -160,3 +160,30 @@ def test_where_a_lead_was_not_seen_nobody_can_find_it_free() -> None:
         Crossing("Z00", "Z00", 15.0, 0.0, "crossing", (2.0, 2.0), (15.0, 15.0), 0.5),
     )
     assert looks_now(route_map).leads == ()
+
+
+def a_lead(*seen: bool) -> Lead:
+    points = np.array([[10.0 * i, 0.0] for i in range(len(seen) + 1)])
+    return Lead("Z00", "heater", "D0", "X1", points, 2.0, seen=seen)
+
+
+def test_at_its_very_ends_a_lead_was_seen_only_where_its_end_was() -> None:
+    buried_start, buried_end = a_lead(False, True), a_lead(True, False)
+    assert not seen_over(buried_start, (0.0, 5.0)) and not seen_over(buried_start, (-0.1, 0.0))
+    assert not seen_over(buried_end, (20.0, 20.0)) and not seen_over(buried_end, (20.1, 20.2))
+    assert seen_over(buried_start, (15.0, 20.1)) and seen_over(buried_end, (-0.1, 5.0))
+
+
+def test_where_a_lead_meets_itself_both_passes_have_to_be_seen() -> None:
+    meeting = Crossing("Z00", "Z00", 5.0, 0.0, "crossing", (5.0, 5.0), (25.0, 25.0), 0.5)
+    assert seen_at(a_lead(True, False, True), meeting)
+    assert not seen_at(a_lead(False, True, True), meeting)
+    assert not seen_at(a_lead(True, True, False), meeting)
+
+
+def test_what_is_buried_of_the_other_lead_hides_nothing_of_this_one() -> None:
+    meeting = Crossing("Z00", "Z01", 5.0, 0.0, "crossing", (5.0, 5.0), (25.0, 25.0), 0.5)
+    turned = Crossing("Z01", "Z00", 5.0, 0.0, "crossing", (25.0, 25.0), (5.0, 5.0), 0.5)
+    for one in (meeting, turned):
+        assert seen_at(a_lead(True, False, False), one)
+        assert not seen_at(a_lead(False, True, True), one)
