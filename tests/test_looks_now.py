@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from mapper.pulling import Step, looks_now, plan_pull
 from mapper.pulling.now import seen_at, seen_over
 from mapper.routes import Crossing, Lead
+from mapper.ui.crossings_page import _unseen
 from tests.pulling_naive import as_map, can_come_out, chance_diagram, replay
 
 MOST_OPEN = 5  # every set of answers is tried
@@ -187,3 +188,11 @@ def test_what_is_buried_of_the_other_lead_hides_nothing_of_this_one() -> None:
     for one in (meeting, turned):
         assert seen_at(a_lead(True, False, False), one)
         assert not seen_at(a_lead(False, True, True), one)
+
+
+def test_the_page_says_guessed_also_where_only_the_edge_of_a_place_was_not_seen() -> None:
+    meeting = Crossing("Z00", "Z01", 15.0, 0.0, "shared run", (5.0, 25.0), (5.0, 25.0), 0.0)
+    other = Lead("Z01", "heater", "D1", "X1", a_lead(True, True, True).points_mm, 2.0)
+    for seen, said in (((True, True, False), ["Z00"]), ((True, True, True), [])):
+        traced = SimpleNamespace(leads_by_id={"Z00": a_lead(*seen), "Z01": other})
+        assert _unseen(SimpleNamespace(traced=traced), meeting) == said

@@ -12,6 +12,7 @@ import numpy as np
 import streamlit as st
 
 from mapper.errors import shown
+from mapper.pulling import seen_at
 from mapper.records import judgement_changes
 from mapper.routes import Crossing
 from mapper.ui import jobbar, leads_panels, looks
@@ -259,8 +260,8 @@ def _question(findings: Findings, desk: Desk, meeting: Crossing) -> None:
     )
     if unseen:
         looks.note(
-            f"{' and '.join(unseen)} was not seen here, only guessed: judge it only if a photo "
-            "shows it."
+            f"{' and '.join(unseen)}: not seen all over this place, in part only guessed. Judge it "
+            "only if a photo shows it."
         )
 
 
@@ -280,18 +281,10 @@ def _judged_by(findings: Findings, meeting: Crossing) -> str:
 
 
 def _unseen(findings: Findings, meeting: Crossing) -> list[str]:
-    """Leads of a meeting that nobody saw at the place."""
+    """Leads of a meeting that nobody saw all over the place."""
     leads = findings.traced.leads_by_id
-    found = []
-    for name, span in ((meeting.a, meeting.a_span_mm), (meeting.b, meeting.b_span_mm)):
-        lead = leads[name]
-        if lead.seen is None:
-            continue
-        middle = (span[0] + span[1]) / 2
-        segment = min(max(int(np.searchsorted(lead.arc_mm, middle)) - 1, 0), len(lead.seen) - 1)
-        if not lead.seen[segment] and name not in found:
-            found.append(name)
-    return found
+    both = dict.fromkeys((meeting.a, meeting.b))
+    return [name for name in both if not seen_at(leads[name], meeting)]
 
 
 def _answers(
