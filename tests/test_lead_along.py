@@ -9,8 +9,8 @@ import pytest
 from mapper.fit.strip import strip_of_run
 from mapper.records import Job, Stretch, TracedLead, judgement_changes
 from mapper.routes import Crossing
-from mapper.ui.along_places import along_of, changes_of, leads_asked, leads_in_turn, told_along
-from mapper.ui.asked import hidden_changes, meeting_key, said_hidden
+from mapper.ui.along_places import along_of, changes_of, leads_asked, leads_in_turn
+from mapper.ui.asked import hidden_changes, meeting_key, said_hidden, told_along
 from mapper.ui.findings import Findings
 from tests.test_leads_tracing import DEPTH_MM, ROUTE_MM, fitted, photo
 from tests.test_log_records import NO_CHANNELS, ticked, with_changes
@@ -201,7 +201,7 @@ def test_what_lies_under_something_is_not_asked_again_and_nothing_is_offered_for
     for name in ("Z00-H", "Z01-H", "Z03-H", "Z09-H"):
         all_said = said_to_lie_under_something(all_said, name)
     last = Findings(all_said)
-    assert last.asked.in_parts and leads_asked(last)  # nobody has said where
+    assert last.asked.to_lift and leads_asked(last)  # nobody has said where
     for name in ("Z00-H", "Z01-H", "Z03-H", "Z09-H"):
         all_said = said_to_lie_under_something(all_said, name, somewhere=False)
     assert Findings(all_said).asked.now.leads == ()
@@ -215,7 +215,7 @@ def test_every_press_leaves_less_to_ask_until_nothing_is_asked() -> None:
         while asked := leads_asked(Findings(job)):
             findings = Findings(job)
             along = along_of(findings, asked[0])
-            somewhere = not findings.asked.in_parts
+            somewhere = not findings.asked.to_lift
             said = said_hidden(findings, exact=not somewhere)
             new = [one for one in along.open if (meeting_key(one), asked[0]) not in said]
             marked = [one for one in new if rng.random() < 0.6] or new[:1]
@@ -235,7 +235,7 @@ def test_what_was_said_lapses_with_a_lead_that_is_moved_and_with_a_new_photo() -
     assert Findings(job).asked.now.leads == ()  # what is offered comes first
     moved = ticked(job, "pull", "Z09-H")
     assert set(Findings(moved).asked.now.leads) == {"Z00-H", "Z01-H", "Z03-H"}
-    assert not Findings(moved).asked.in_parts
+    assert not Findings(moved).asked.to_lift
     seen = with_changes(job, {f"fit/{'a' * 64}": {"fit": fitted().to_dict(), "clicks": []}})
     assert set(Findings(seen).asked.now.leads) == {"Z00-H", "Z01-H", "Z03-H"}
 

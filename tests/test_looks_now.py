@@ -39,6 +39,8 @@ def may_be_free_of(visible):
 
     def may_be_free(meeting: Crossing, lead: str) -> bool:
         number = round(meeting.x_mm / 100)
+        if meeting.top is not None:
+            return False
         own = meeting.a == meeting.b
         return visible[number, "b" if own or meeting.a != lead else "a"]
 

@@ -2,6 +2,7 @@
 
 from mapper.pulling.check import check_order, read_order
 from mapper.pulling.explain import explain
+from mapper.pulling.lift import Lift, LookToLift, lifts, looks_to_lift
 from mapper.pulling.log import contradictions, reached_place, read_log, refusals
 from mapper.pulling.log_event import LogEvent
 from mapper.pulling.log_reader import LogReading
@@ -16,7 +17,7 @@ from mapper.pulling.model import (
     Step,
     Violation,
 )
-from mapper.pulling.now import LooksNow, looks_now, seen_at, seen_over
+from mapper.pulling.now import LooksNow, MayBeFree, looks_now, seen_at, seen_over
 from mapper.pulling.part_model import ChannelStretch, Cover, Heater, Nozzle, Part, PartLead, part_of
 from mapper.pulling.parts import (
     PartsPlan,
@@ -36,11 +37,14 @@ __all__ = [
     "Cover",
     "Freed",
     "Heater",
+    "Lift",
     "LockedSet",
     "LogEvent",
     "LogReading",
     "LookAt",
+    "LookToLift",
     "LooksNow",
+    "MayBeFree",
     "Nozzle",
     "Part",
     "PartLead",
@@ -57,7 +61,9 @@ __all__ = [
     "cover_outlines",
     "explain",
     "leads_only",
+    "lifts",
     "looks_now",
+    "looks_to_lift",
     "part_of",
     "piece_ids",
     "plan_meetings",

@@ -41,10 +41,10 @@ def find_looks(now: State, judged: State) -> tuple[LookAt, ...]:
 
 
 def needed_sides(now: State, best: State) -> list[int]:
-    """One side of each open meeting that has to be passed for a lead to come out.
+    """One side of each meeting that has to be answered for a lead to come out.
 
-    `best`: freed as far as the best answers let it go; its `ignored` are the open sides that
-    may be found to lie under nothing. Any other open side has to wait for the other lead.
+    `best`: freed as far as the best answers let it go; its `ignored` are the sides that may be
+    found to lie under nothing. Any other side has to wait for the other lead.
     """
     board = now.board
     goal = {x: 0 for x in range(board.n) if best.freed[x] == 0 and now.freed[x]}
@@ -53,7 +53,7 @@ def needed_sides(now: State, best: State) -> list[int]:
     while work:
         lead = work.pop()
         for side in now.holding(lead, goal[lead]):
-            if board.is_open(side) and side in best.ignored:
+            if side in best.ignored:
                 wanted.setdefault(side >> 1, side)
                 continue
             other, need = board.lead_of[side ^ 1], board.low[side ^ 1]

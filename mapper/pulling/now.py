@@ -20,15 +20,15 @@ from mapper.pulling.looks import needed_sides
 from mapper.pulling.past import Done, read_done, replay
 from mapper.routes.model import Crossing, Lead, RouteMap
 
-__all__ = ["LooksNow", "MayBeFree", "looks_now", "seen_at", "seen_over"]
+__all__ = ["LooksNow", "MayBeFree", "looks_now", "seen_at", "seen_by", "seen_over", "sides_found_free"]
 
 MayBeFree = Callable[[Crossing, str], bool]
 
 
 @dataclass(frozen=True)
 class LooksNow:
-    """`leads`: those that answers can bring out now, by id; `meetings`: the open ones that have
-    to be looked at for that. Without a lead there is no meeting, and the other way round."""
+    """`leads`: those that answers can bring out now, by id; `meetings`: those that have to be
+    looked at for that. Without a lead there is no meeting, and the other way round."""
 
     leads: tuple[str, ...]
     meetings: tuple[Crossing, ...]
@@ -48,30 +48,38 @@ def seen_at(lead: Lead, meeting: Crossing) -> bool:
     return all(seen_over(lead, span) for name, span in sides if name == lead.id)
 
 
+def seen_by(route_map: RouteMap) -> MayBeFree:
+    """What may be found free as far as the map knows: at open meetings where the lead was seen."""
+    leads = route_map.leads_by_id
+    return lambda meeting, lead: meeting.top is None and seen_at(leads[lead], meeting)
+
+
+def sides_found_free(board: Board, may_be_free: MayBeFree) -> frozenset[int]:
+    """The waiting sides at which a look may find that nothing lies on the lead."""
+    sides = np.flatnonzero(board.waits_array).tolist()
+    return frozenset(
+        s for s in sides if may_be_free(board.meeting(s), board.ids[board.lead_of[s]])
+    )
+
+
 def looks_now(
     route_map: RouteMap, done: Iterable[Done] = (), may_be_free: MayBeFree | None = None
 ) -> LooksNow:
     """Return what to look at now, so that leads come out that do not come out yet.
 
-    `done`: as for `plan_pull`. `may_be_free(meeting, lead)`: whether somebody who looks at an
-    open meeting may find that nothing lies on that lead there; where a lead meets itself, on
-    the pass nearer its exit. Without it: wherever the lead was seen.
+    `done`: as for `plan_pull`. `may_be_free(meeting, lead)`: whether somebody who looks at a
+    meeting that the lead waits at may find that nothing lies on that lead there; where a lead
+    meets itself, on the pass nearer its exit. Without it: at open ones, wherever the lead was
+    seen.
 
     When `leads` is empty no set of answers brings a further lead out (tested by trying all).
     Raises PullError as `plan_pull` does.
     """
     board = Board(route_map.leads, route_map.crossings, route_map.tracing_error_mm)
-    if may_be_free is None:
-        leads = route_map.leads_by_id
-
-        def may_be_free(meeting: Crossing, lead: str) -> bool:
-            return seen_at(leads[lead], meeting)
-
+    may_be_free = may_be_free or seen_by(route_map)
     now = replay(board, read_done(board, done))
     now.settle()
-    sides = np.flatnonzero(board.waits_array & board.open_array).tolist()
-    free = (s for s in sides if may_be_free(board.meeting(s), board.ids[board.lead_of[s]]))
-    best = now.copy(frozenset(free))
+    best = now.copy(sides_found_free(board, may_be_free))
     best.settle()
     return LooksNow(_more_out(now, best), tuple(map(board.meeting, needed_sides(now, best))))
 

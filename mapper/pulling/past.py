@@ -11,7 +11,16 @@ from mapper.pulling.events import Board, State
 from mapper.pulling.model import Freed, Place, PullError, Step
 from mapper.pulling.words import place_words
 
-__all__ = ["SAME_MEETING_MM", "Done", "Item", "as_step", "depth_of", "read_done", "replay"]
+__all__ = [
+    "SAME_MEETING_MM",
+    "Done",
+    "Item",
+    "as_step",
+    "depth_of",
+    "named_step",
+    "read_done",
+    "replay",
+]
 
 Item = str | Step | Mapping[str, Any]
 Done = Item | Freed  # what has been done may also come from a log that was read
@@ -68,6 +77,19 @@ def depth_of(board: Board, lead: int, past: Place, freed: int | None = None) -> 
     depths = sorted({board.low[s] for s, d in distance.items() if d <= nearest + _EXACT_MM})
     ahead = [depth for depth in depths if freed is None or depth < freed]
     return ahead[-1] if ahead else depths[0]
+
+
+def named_step(board: Board, lead: int, depth: int, was: int) -> Step:
+    """Return the step that frees a lead from one number down to another; a peel is named by a
+    meeting whose span on the lead ends at its depth.
+
+    Rather by one that lies under the lead, and at a place that the lead passes once.
+    """
+    if depth == 0:
+        return Step("pull", board.ids[lead])
+    places = [board.place(s) for s in board.serves[lead] if board.low[s] == depth]
+    clear = [p for p in places if depth_of(board, lead, p, was) == depth]
+    return Step("peel", board.ids[lead], (clear or places)[0])
 
 
 def read_done(board: Board, done: Iterable[Done]) -> list[tuple[int, Place | float | None]]:

@@ -11,7 +11,14 @@ from mapper.pulling.events import Board, State
 from mapper.pulling.locks import find_locked
 from mapper.pulling.looks import find_looks
 from mapper.pulling.model import PullPlan, SafeNow, Step
-from mapper.pulling.past import SAME_MEETING_MM, Done, depth_of, read_done, replay
+from mapper.pulling.past import (
+    SAME_MEETING_MM,
+    Done,
+    depth_of,
+    named_step,
+    read_done,
+    replay,
+)
 from mapper.pulling.stops import Stops, plan_stops
 from mapper.pulling.strong import strong_parts
 from mapper.pulling.walk import walk
@@ -196,7 +203,7 @@ def _walked(start: State, stops: Stops) -> tuple[Step, ...]:
         after = np.append(after, [second for _, second in chain])
     named, was = [], dict(enumerate(start.freed))
     for x, depth in steps:
-        named.append(_named(board, x, depth, was[x]))
+        named.append(named_step(board, x, depth, was[x]))
         was[x] = depth
     at_lead = [x for x, _ in steps]
     places = drops[at_lead]
@@ -214,18 +221,6 @@ def _walked(start: State, stops: Stops) -> tuple[Step, ...]:
             state.free(x, depth_of(board, x, step.past, state.freed[x]))
             result.append(step)
     return tuple(result)
-
-
-def _named(board: Board, lead: int, depth: int, was: int) -> Step:
-    """Return the step; a peel is named by a meeting whose span on the lead ends at its depth.
-
-    Rather by one that lies under the lead, and at a place that the lead passes once.
-    """
-    if depth == 0:
-        return Step("pull", board.ids[lead])
-    places = [board.place(s) for s in board.serves[lead] if board.low[s] == depth]
-    clear = [p for p in places if depth_of(board, lead, p, was) == depth]
-    return Step("peel", board.ids[lead], (clear or places)[0])
 
 
 def _confidences(board: Board, judged: Sequence[Judged]) -> dict[int, float]:

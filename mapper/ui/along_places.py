@@ -8,7 +8,7 @@ lies on either of two leads that run along each other, they lie apart.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -19,12 +19,11 @@ from mapper.pulling import seen_over
 from mapper.records import Job, judgements_changes
 from mapper.records.changes import Changes
 from mapper.routes import Crossing, crossing_reach_mm
-from mapper.ui.asked import said_hidden
+from mapper.ui.asked import LOOKED_ALONG, said_hidden, told_along
 from mapper.ui.findings import Findings, meeting_key
 
 __all__ = ["Along", "Part", "along_of", "changes_of", "leads_asked", "leads_in_turn"]
 
-ALONG = "along"  # extra of a judgement: the lead that was looked along
 THICK_MM = 3.0  # a lead without a diameter, here
 PART_MM = 100.0  # of a lead in one picture
 SURE_OF_RUNS = 0.9  # a run said to lie under a lead that is seen: it may only lie beside it
@@ -44,13 +43,15 @@ class Part:
 class Along:
     """A lead with its open places. `places` can be answered together, numbered from 1 in this
     order; at `unseen` of them nobody saw the lead itself, so they stay open. At those of `places`
-    that are judged already, a look along the other lead said that nothing lies on that one."""
+    that are judged already, a look along the other lead said that nothing lies on that one.
+    `to_lift`: the places run from the exit inwards, as far as the lead may be lifted at best."""
 
     lead: str
     places: tuple[Crossing, ...]
     unseen: tuple[Crossing, ...]
     parts: tuple[Part, ...]
     spans_mm: tuple[tuple[float, float], ...] = ()  # of `places`, on the lead
+    to_lift: bool = False
 
     @property
     def open(self) -> tuple[Crossing, ...]:
@@ -61,10 +62,23 @@ class Along:
         """The other lead of a place."""
         return meeting.b if meeting.a == self.lead else meeting.a
 
+    def free_of(self, marked: Collection[int]) -> list[int]:
+        """The places, by their number, at which nothing lies on the lead where something does at
+        those that are `marked`: all others; to lift it, all between the exit and the nearest
+        marked one. A place that reaches as far as that one is not among them."""
+        numbers = [n for n in range(1, len(self.places) + 1) if n not in marked]
+        if not (self.to_lift and marked):
+            return numbers
+        end_mm = max(self.spans_mm[n - 1][1] for n in marked)
+        return [n for n in numbers if self.spans_mm[n - 1][0] >= end_mm]
+
 
 def along_of(findings: Findings, name: str) -> Along:
-    """The open places of a lead with other leads, from the drop to the exit."""
+    """The open places of a lead with other leads, from the drop to the exit; from the exit inwards
+    where it is asked how far the lead may be lifted."""
     lead = findings.traced.leads_by_id[name]
+    to_lift = findings.asked.to_lift.get(name)
+    down_to_mm = None if to_lift is None else to_lift.down_to_mm
     other_told = told_along(findings)
     own = [one for one in findings.open_meetings if name in (one.a, one.b) and one.a != one.b]
     own += [
@@ -72,15 +86,23 @@ def along_of(findings: Findings, name: str) -> Along:
         for one in findings.meetings
         if name in (one.a, one.b) and other_told.get(meeting_key(one), name) != name
     ]
-    spans = sorted(((_span_mm(findings, name, one), n) for n, one in enumerate(own)))
+    if to_lift is not None:
+        holding = {meeting_key(one) for one in to_lift.meetings}
+        own = [one for one in own if meeting_key(one) in holding]
+    spans = sorted(
+        ((_span_mm(findings, name, one), n) for n, one in enumerate(own)),
+        key=lambda one: (one[0][::-1], one[1]) if down_to_mm is not None else one,
+        reverse=down_to_mm is not None,
+    )
     seen = [(span, own[n]) for span, n in spans if seen_over(lead, span)]
     unseen = [own[n] for span, n in spans if own[n].top is None and not seen_over(lead, span)]
     return Along(
         name,
         tuple(one for _, one in seen),
         tuple(unseen),
-        _parts([span for span, _ in seen], lead.length_mm),
+        _parts([span for span, _ in seen], lead.length_mm, down_to_mm),
         tuple(span for span, _ in seen),
+        down_to_mm is not None,
     )
 
 
@@ -100,28 +122,14 @@ def _span_mm(findings: Findings, name: str, meeting: Crossing) -> tuple[float, f
     return max(0.0, low - half_mm), min(leads[name].length_mm, high + half_mm)
 
 
-def told_along(findings: Findings) -> dict[str, str]:
-    """Touching places and shared runs that were answered by a look along one of the two leads ->
-    that lead, on which nothing lies there. Leads that are out are left out."""
-    said = {
-        (frozenset((one.a, one.b)), round(one.x_mm, 3), round(one.y_mm, 3)): str(one.extra[ALONG])
-        for one in findings.job.judged
-        if one.top in ("a", "b") and ALONG in one.extra
-    }
-    found = {}
-    for one in findings.meetings:
-        place = (frozenset((one.a, one.b)), round(one.x_mm, 3), round(one.y_mm, 3))
-        upper = one.a if one.top == "a" else one.b
-        beside = one.kind != "crossing" and one.top in ("a", "b") and said.get(place) == upper
-        if beside and not {one.a, one.b} & findings.out:
-            found[meeting_key(one)] = upper
-    return found
-
-
-def _parts(spans: Sequence[tuple[float, float]], length_mm: float) -> tuple[Part, ...]:
-    """The lead in even parts; those without an open place are left out."""
-    count = max(1, int(np.ceil(length_mm / PART_MM)))
-    edges = np.linspace(0.0, length_mm, count + 1)
+def _parts(
+    spans: Sequence[tuple[float, float]], length_mm: float, down_to_mm: float | None
+) -> tuple[Part, ...]:
+    """The lead in even parts, from its exit down to a place if one is given; those without an
+    open place are left out."""
+    from_mm = max(0.0, min([low for low, _ in spans] + [down_to_mm or 0.0]))
+    count = max(1, int(np.ceil((length_mm - from_mm) / PART_MM)))
+    edges = np.linspace(from_mm, length_mm, count + 1)
     parts = []
     for low, high in zip(edges[:-1], edges[1:], strict=True):
         numbers = tuple(
@@ -129,15 +137,15 @@ def _parts(spans: Sequence[tuple[float, float]], length_mm: float) -> tuple[Part
         )
         if numbers:
             parts.append(Part(float(low), float(high), numbers))
-    return tuple(parts)
+    return tuple(parts if down_to_mm is None else parts[::-1])
 
 
 def leads_in_turn(findings: Findings) -> list[str]:
     """Leads with open places, those that may lie free on top first.
 
-    First those that answers can bring out now; then those that lie under no other lead as far
-    as is known, are seen at all their open places, and have the fewest of them. Leads that are
-    out ask nothing.
+    First those that answers can bring out now, or let be lifted, the longest lift first; then
+    those that lie under no other lead as far as is known, are seen at all their open places, and
+    have the fewest of them. Leads that are out ask nothing.
     """
     return [one.lead for one in _alongs_in_turn(findings)]
 
@@ -156,10 +164,12 @@ def _alongs_in_turn(findings: Findings) -> tuple[Along, ...]:
     found = [along_of(findings, name) for name in names]
     found = [one for one in found if one.open]
     now = set(findings.asked.now.leads)
+    turn = {lead: number for number, lead in enumerate(findings.asked.to_lift)}
     hidden = Counter(lead for _, lead in said_hidden(findings, exact=False))
     found.sort(
         key=lambda one: (
             one.lead not in now,
+            turn.get(one.lead, 0),
             hidden[one.lead] > 0,  # it was said already: others first
             one.lead in under,
             len(one.unseen),
@@ -172,12 +182,12 @@ def _alongs_in_turn(findings: Findings) -> tuple[Along, ...]:
 
 def leads_asked(findings: Findings) -> list[str]:
     """Those of `leads_in_turn` that may come out now, and of which not everything was said yet."""
-    now, hidden = set(findings.asked.now.leads), said_hidden(findings, findings.asked.in_parts)
+    now, hidden = set(findings.asked.now.leads), said_hidden(findings, bool(findings.asked.to_lift))
     return [
         along.lead
         for along in _alongs_in_turn(findings)
         if along.lead in now
-        and any((meeting_key(one), along.lead) not in hidden for one in along.open)
+        and any((meeting_key(one), along.lead) not in hidden for one in along.places)
     ]
 
 
@@ -207,7 +217,7 @@ def changes_of(
                 for one, photo in looked_at
                 if (one.a == along.lead) == (side == "a") and (one.kind == "crossing") == crossing
             ]
-            extra = {ALONG: along.lead} | ({} if crossing else {"confidence": SURE_OF_RUNS})
+            extra = {LOOKED_ALONG: along.lead} | ({} if crossing else {"confidence": SURE_OF_RUNS})
             if some:
                 changes |= judgements_changes(job, some, side, by, at, extra)
     return changes

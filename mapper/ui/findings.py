@@ -16,6 +16,7 @@ from mapper.bench import lead_costs
 from mapper.errors import shown
 from mapper.pulling import (
     Freed,
+    Lift,
     LookAt,
     LooksNow,
     Nozzle,
@@ -24,6 +25,7 @@ from mapper.pulling import (
     Step,
     check_order,
     leads_only,
+    lifts,
     part_of,
     plan_pull,
     safe_now,
@@ -212,14 +214,23 @@ class Findings:
         return replace(plan, status=status, steps=tuple(steps))
 
     @cached_property
+    def lifts(self) -> tuple[Lift, ...]:
+        """Where nothing comes out as far as is known: peels of leads that stay, so that what lies
+        under them can be looked at."""
+        if self.offered is None or self.offered.steps or not self.to_look_at:
+            return ()
+        traced = {lead.id for lead in self.planned_on.leads} - self.untraced
+        return lifts(self.planned_on, self.done, traced)
+
+    @cached_property
     def legal_now(self) -> frozenset[Step]:
-        """The steps of the offered plan that can be done right now, in any order."""
+        """The steps of the offered plan, or the lifts, that can be done right now, in any order."""
         if self.offered is None or self.planned_on is None:
             return frozenset()
         free = set(safe_now(self.planned_on, self.done).pull)
         return frozenset(
             step
-            for step in self.offered.steps
+            for step in (*self.offered.steps, *(lift.step for lift in self.lifts))
             if (
                 step.wire in free
                 if step.action == "pull"
@@ -253,14 +264,17 @@ class Findings:
 
     @cached_property
     def asked_now(self) -> tuple[Crossing, ...]:
-        """The open meetings to look at now that are those of traced leads."""
+        """The meetings to look at now that are open and those of traced leads."""
         known = {meeting_key(meeting): meeting for meeting in self.meetings}
         keys = map(meeting_key, self.asked.now.meetings)
-        return tuple(known[key] for key in keys if key in known)
+        return tuple(known[key] for key in keys if key in known and known[key].top is None)
 
     @cached_property
     def look_at_now(self) -> tuple[LookAt, ...]:
-        """Those of `to_look_at` that are asked now."""
+        """Those of `to_look_at` that are asked now, one by one; none while it is asked how far
+        leads may be lifted: there a look along one serves better."""
+        if self.asked.to_lift:
+            return ()
         now = {meeting_key(one) for one in self.asked_now}
         return tuple(look for look in self.to_look_at if meeting_key(look) in now)
 
@@ -380,6 +394,8 @@ class Findings:
         plan = self.offered
         if plan is None:
             return NextThing("trace the leads", "leads")
+        if self.asked.to_lift:
+            return NextThing("look how far leads may be lifted", "crossings", ALONG)
         if len(self.look_at_now) > LOOKS_ALONG:
             return NextThing("look which lead lies free", "crossings", ALONG)
         if self.look_at_now:
@@ -388,6 +404,9 @@ class Findings:
         if plan.steps:
             step = plan.steps[0]
             return NextThing(f"{self.act(step).lower()} {step.wire}", "plan")
+        if self.lifts:
+            words = f"lift {self.lifts[0].step.wire} to see what lies under it"
+            return NextThing(words, "plan")
         if self.to_look_at:
             return NextThing("uncover more and take a new photo: no answer frees a lead", "photos")
         if plan.locked:

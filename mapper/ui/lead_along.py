@@ -1,7 +1,8 @@
 """The crossing desk, one lead all along: does anything lie on it? One answer for many places.
 
 All parts of the lead with an open place are shown at once, laid straight. What a person does not
-mark as hidden or lain upon is answered by one press; what was marked stays open.
+mark as hidden or lain upon is answered by one press; what was marked stays open. Where no lead
+comes out, it is asked how far each may be lifted from its exit: the first mark ends it.
 """
 
 from __future__ import annotations
@@ -68,17 +69,17 @@ def lead_along(ctx: Context, findings: Findings, desk: Desk, wanted_photo: str) 
     along = along_of(findings, st.session_state[_LEAD])
     with st.container(gap="small", key="desk"):
         _question(along, along.lead in now)
-        if findings.asked.in_parts and along.lead in now:
+        if along.to_lift:
             looks.note(
-                "No lead lies free all along. Mark where something lies on this one: the rest of "
-                "it is answered, and parts may be lifted.",
+                "No lead lies free all along. Follow this one from its exit and mark the first "
+                "place where something lies on it: it may be lifted as far as that.",
                 "calm",
             )
         columns = st.columns([3, 2, 2, 2, 2], gap="small", vertical_alignment="bottom")
     # before the pictures, so that a press while these are still drawn is not lost
     _ways_on(ctx, desk, along, names, columns[2:])
-    free = _parts(ctx, findings, along, wanted_photo)
-    _answers(ctx, findings, desk, along, free, columns[:2])
+    photos, marked = _parts(ctx, findings, along, wanted_photo)
+    _answers(ctx, findings, desk, along, photos, marked, columns[:2])
     look_first(_place(along), [KEYS["a"], KEYS["b"]], pictures=len(along.parts))
 
 
@@ -96,6 +97,7 @@ def _none_now(ctx: Context, findings: Findings, desk: Desk) -> None:
             go("crossings", meeting_key(findings.asked_now[0]))
         return
     steps = findings.offered.steps if findings.offered is not None else ()
+    steps = steps or tuple(lift.step for lift in findings.lifts)
     first = f"Do what the plan offers ({findings.step_words(steps[0])}), or " if steps else ""
     do = f"{first}uncover more and take a new photo" if steps else "Uncover more, take a new photo"
     looks.note(
@@ -115,14 +117,23 @@ def _none_now(ctx: Context, findings: Findings, desk: Desk) -> None:
 
 
 def _question(along: Along, may_come_out: bool) -> None:
-    st.subheader(f"Does anything lie on {looks.plain_markdown(along.lead)}?")
-    words = [
-        "it may come out if nothing does"
-        if may_come_out
-        else "it can't come out yet, whatever is answered",
-        f"{looks.counted(len(along.places), 'open place')}, numbered in the pictures",
-        "follow the lead from end to end: where you see it without a break, nothing lies on it",
-    ]
+    name = looks.plain_markdown(along.lead)
+    places = f"{looks.counted(len(along.places), 'open place')}, numbered in the pictures"
+    if along.to_lift:
+        st.subheader(f"How far may {name} be lifted?")
+        words = [
+            f"{places} from the exit inwards",
+            "where you see the lead without a break, nothing lies on it",
+        ]
+    else:
+        st.subheader(f"Does anything lie on {name}?")
+        words = [
+            "it may come out if nothing does"
+            if may_come_out
+            else "it can't come out yet, whatever is answered",
+            places,
+            "follow the lead from end to end: where you see it without a break, nothing lies on it",
+        ]
     if along.unseen:
         words.append(
             f"{looks.counted(len(along.unseen), 'more place')} where it was not seen: open still"
@@ -168,16 +179,20 @@ def _answers(
     findings: Findings,
     desk: Desk,
     along: Along,
-    free: dict[int, str | None],
+    photos: dict[int, str | None],
+    marked: set[int],
     columns: Any,
 ) -> None:
-    """`free`: the places that are not marked, by their number, with the photo that shows each."""
+    """`photos`: the places by their number, with the photo that shows each; `marked`: those where
+    something lies on the lead, or that can't be seen."""
     name = looks.plain_markdown(along.lead)
-    all_of_them = len(free) == len(along.places)
+    free = along.free_of(marked)
     with columns[0]:
-        words = "Nothing lies on" if all_of_them else "Nothing else lies on"
+        words = f"Nothing {'else ' if marked and not along.to_lift else ''}lies on {name}"
+        if along.to_lift and marked:
+            words += f" from its exit to place {min(marked)}"
         pressed = st.button(
-            f"{words} {name}: answer {looks.counted(len(free), 'place')}",
+            f"{words}: answer {looks.counted(len(free), 'place')}",
             key=f"answer {_place(along)}",
             type="primary",
             shortcut=KEYS["a"],
@@ -194,11 +209,12 @@ def _answers(
             key=f"answer something {_place(along)}",
             shortcut=KEYS["b"],
             help=words,
-            disabled=findings.asked.in_parts and all_of_them,
+            disabled=along.to_lift and not marked,
             width="stretch",
         )
     if pressed or hidden:
-        _answered(ctx, findings, desk, along, free, pressed)
+        shown_on = {n: photos[n] for n in free}
+        _answered(ctx, findings, desk, along, shown_on, marked, pressed)
         st.rerun()
 
 
@@ -215,12 +231,12 @@ def _answered(
     desk: Desk,
     along: Along,
     free: dict[int, str | None],
+    numbers: set[int],
     nothing: bool,
 ) -> None:
-    """Keep that nothing lies on the lead at the places that are not marked (`nothing`), and that
-    something does at those that are; without a mark it may be at any of them."""
-    open_places = [(n, one) for n, one in enumerate(along.places, start=1) if one.top is None]
-    marked = [(one, None) for n, one in open_places if n not in free]
+    """Keep that nothing lies on the lead at the places that are free (`nothing`), and that
+    something does at those of these numbers; without one it may be at any of them."""
+    marked = [(one, None) for n, one in enumerate(along.places, start=1) if n in numbers]
     looked_at = [(along.places[n - 1], photo) for n, photo in sorted(free.items())]
     somewhere = False
     if nothing:
@@ -228,7 +244,7 @@ def _answered(
     else:
         label = f"Something lies on {along.lead}"
         looked_at, somewhere = [], not marked
-        marked = marked or [(one, None) for _, one in open_places]
+        marked = marked or [(one, None) for one in along.places]
     try:
         changes = changes_of(ctx.job, along, looked_at, ctx.person)
     except MapperError as error:
@@ -240,8 +256,11 @@ def _answered(
         desk.answered.append(Answered(along_key(along.lead), label))
 
 
-def _parts(ctx: Context, findings: Findings, along: Along, wanted: str) -> dict[int, str | None]:
-    """The pictures; returns the places that are not marked, with the photo that shows each."""
+def _parts(
+    ctx: Context, findings: Findings, along: Along, wanted: str
+) -> tuple[dict[int, str | None], set[int]]:
+    """The pictures; returns the places by their number with the photo that shows each, and those
+    that are marked or on no photo."""
     photos: dict[int, str | None] = {}
     hidden: set[int] = set()
     columns = st.columns(COLUMNS, gap="small")
@@ -263,7 +282,7 @@ def _parts(ctx: Context, findings: Findings, along: Along, wanted: str) -> dict[
                 ),
             )
             hidden |= set(part.numbers if ALL_HERE in pressed else pressed)
-    return {number: photo for number, photo in photos.items() if number not in hidden}
+    return photos, hidden
 
 
 def photo_control(ctx: Context) -> str:

@@ -24,6 +24,7 @@ from mapper.ui.session import Context, go
 
 __all__ = ["show"]
 
+SHOWN = 4  # leads named under a lift
 CARDS = 5  # steps shown as big cards; the rest stands in a list
 
 
@@ -73,6 +74,9 @@ def _status(findings: Findings) -> None:
     elif pulls:
         text = f"{pulls} of {remaining} leads can come out now; the rest waits for a look."
         kind = ""
+    elif findings.lifts:
+        text = f"None of {remaining} leads may be pulled yet; some may be lifted to see more."
+        kind = ""
     else:
         text = f"None of {remaining} leads may be pulled yet: somebody has to look first."
         kind = ""
@@ -99,25 +103,11 @@ def _how(findings: Findings, step: Step) -> str:
 def _steps(ctx: Context, findings: Findings) -> None:
     steps = findings.offered.steps
     st.subheader("In this order")
-    if not steps:
-        st.markdown("Nothing may be pulled yet.")
-    now = findings.legal_now
     for number, step in enumerate(steps[:CARDS], start=1):
-        card, button = st.columns([4, 1], gap="small", vertical_alignment="center")
-        with card:
-            words = (findings.step_words(step), _how(findings, step))
-            looks.step_card(number, *words, findings.waits_words(number))
-        with button:
-            if st.button(
-                findings.done_word(step),
-                key=f"tick {number} {step.action} {step.wire}",
-                type="primary" if number == 1 else "secondary",
-                disabled=step not in now,
-                help=None if step in now else "An earlier step comes first.",
-                width="stretch",
-            ):
-                tick(ctx, findings, step)
-                st.rerun()
+        waits = findings.waits_words(number)
+        _card(ctx, findings, number, step, _how(findings, step), waits)
+    if not steps:
+        _lifts(ctx, findings)
     if len(steps) > CARDS:
         with st.expander(f"Then {len(steps) - CARDS} more steps"):
             st.html(
@@ -129,6 +119,49 @@ def _steps(ctx: Context, findings: Findings) -> None:
                 )
             )
     another_lead(ctx, findings)
+
+
+def _card(
+    ctx: Context, findings: Findings, number: int, step: Step, how: str, waits: str = ""
+) -> None:
+    """A step with the button that ticks it off."""
+    now = step in findings.legal_now
+    card, button = st.columns([4, 1], gap="small", vertical_alignment="center")
+    with card:
+        looks.step_card(number, findings.step_words(step), how, waits)
+    with button:
+        if st.button(
+            findings.done_word(step),
+            key=f"tick {number} {step.action} {step.wire}",
+            type="primary" if number == 1 else "secondary",
+            disabled=not now,
+            help=None if now else "An earlier step comes first.",
+            width="stretch",
+        ):
+            tick(ctx, findings, step)
+            st.rerun()
+
+
+def _lifts(ctx: Context, findings: Findings) -> None:
+    """Where nothing comes out yet: what may be lifted, so that more can be seen."""
+    lifts = findings.lifts
+    if not lifts:
+        st.markdown("Nothing may be pulled yet.")
+        return
+    looks.note(
+        "No lead comes out yet. As far as is known nothing lies on these between their exits and "
+        "the places named: lift them by hand in a wide bend, leave them hanging, then take a new "
+        "photo of what lay under them.",
+        "calm",
+    )
+    for number, lift in enumerate(lifts[:CARDS], start=1):
+        shows = ", ".join(lift.shows[:SHOWN])
+        more = f" and {len(lift.shows) - SHOWN} more" if len(lift.shows) > SHOWN else ""
+        how = f"shows what lies under it: {shows}{more}"
+        waits = "" if lift.step in findings.legal_now else "one of the lifts above"
+        _card(ctx, findings, number, lift.step, how, waits)
+    if len(lifts) > CARDS:
+        st.caption(f"{len(lifts) - CARDS} more may be lifted after these.")
 
 
 def _untraced(findings: Findings) -> None:
@@ -180,7 +213,7 @@ def _look_along(findings: Findings) -> None:
         )
     for name in leads[:LOOKS]:
         places = looks.counted(len(along_of(findings, name).places), "place")
-        free = "parts may be lifted" if findings.asked.in_parts else "may lie free"
+        free = "how far may it be lifted" if findings.asked.to_lift else "may lie free"
         if st.button(
             f"**Look along {looks.plain_markdown(name)}**  ({free}; {places} by one answer)",
             key=f"look along {name}",

@@ -7,7 +7,7 @@ code with the program: `tests.replay` on the true crossings, and the heights of 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -28,6 +28,8 @@ RIGHT = 0.4  # diameters; nearer than that it is right
 MARGIN_MM = 3.0  # a stroke begins and ends so far inside what is drawn right
 BESIDE = 1.3  # diameters; so far off a lead may seem that lies higher or lower than was taken
 JOIN_MM = 40.0  # wrong places nearer to each other are mended by one stroke
+LIES_ON = 0.5  # of the half sum of two diameters: a lead nearer than that in plan hides the middle
+HIGHER = 0.35  # of the same: a lead that much higher there lies on it
 CROSSING_MM = 8.0  # a meeting of drawn leads that near a true crossing of the pair is that one
 
 
@@ -173,6 +175,8 @@ class Eyes:
     def __init__(self, truth: dict[str, Any]) -> None:
         self.truth = truth
         self.leads = {lead_id(one["id"]): LeadEyes(truth, one) for one in truth["wires"]}
+        # per lead, the vertices that still lie in the plate
+        self.lies = {name: np.ones(len(lead.mm), bool) for name, lead in self.leads.items()}
 
     def answer(self, meeting: Crossing) -> str | None:
         """ "a", "b" or "apart", as the photos show it; None where nobody can tell."""
@@ -204,7 +208,8 @@ class Eyes:
 
     def nothing_on(self, drawn: Lead, span_mm: tuple[float, float]) -> bool:
         """Whether the lead can be followed without a break over a stretch of its drawn line and a
-        little more, so that nothing lies on it; never where the line lies beside the lead."""
+        little more, so that nothing lies on it; never where the line lies beside the lead, and
+        not where another one that is in sight covers a part of its width."""
         lead = self.leads[drawn.id]
         s = np.arange(span_mm[0] - MARGIN_MM, span_mm[1] + MARGIN_MM, 0.5)
         off, nearest = cKDTree(lead.mm).query(drawn.point_at_mm(s))
@@ -212,7 +217,22 @@ class Eyes:
             return False
         where = np.zeros(len(lead.mm), bool)
         where[nearest.min() : nearest.max() + 1] = True
-        return self._shown(lead, where)
+        return self._shown(lead, where) and not any(
+            any((seen[at[over & where]]).any() for seen in self.leads[name].visible.values())
+            for name, over, at in self.over(lead)
+        )
+
+    def over(self, lead: LeadEyes) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
+        """Other leads still in the plate: name, at which vertices of the lead it lies on it, and
+        its own nearest vertices."""
+        for other in self.leads.values():
+            left = np.flatnonzero(self.lies[other.id])
+            if other.id == lead.id or not len(left):
+                continue
+            both = (lead.diameter_mm + other.diameter_mm) / 2
+            away, nearest = cKDTree(other.mm[left]).query(lead.mm)
+            higher = other.z_mm[left[nearest]] - lead.z_mm > HIGHER * both
+            yield other.id, lead.inside & (away < LIES_ON * both) & higher, left[nearest]
 
     def _shown(self, lead: LeadEyes, where: np.ndarray) -> bool:
         """Whether one photo shows the lead there without a break; what several show in turn is
@@ -231,27 +251,21 @@ class Eyes:
         return self.truth["crossings"][min(near)[1]]
 
 
-LIES_ON = 0.5  # of the half sum of two diameters: a lead nearer than that in plan hides the middle
-HIGHER = 0.35  # of the same: a lead that much higher there lies on it
+JUST_PAST_MM = 5.0  # so far beyond the end of a peel the lead is bent up and clear of others
 PAST_MM = 8.0  # a peel past a place is one past the true crossing this near
 
 
-def lies_on(eyes: Eyes, name: str, out: set[str]) -> set[str]:
-    """Leads that in truth lie on a lead anywhere, without those that are out."""
-    lead, found = eyes.leads[name], set()
-    for other in eyes.leads.values():
-        if other.id == name or other.id in out:
-            continue
-        both = (lead.diameter_mm + other.diameter_mm) / 2
-        away, nearest = cKDTree(other.mm).query(lead.mm)
-        higher = other.z_mm[nearest] - lead.z_mm > HIGHER * both
-        if (lead.inside & (away < LIES_ON * both) & higher).any():
-            found.add(other.id)
-    return found
+def against_truth(
+    truth: dict[str, Any],
+    eyes: Eyes,
+    steps: Sequence[Step],
+    freed: Mapping[int, int] | None = None,
+) -> dict[str, Any]:
+    """What the truth has to say against the steps of a plan: nothing, it is hoped.
 
-
-def against_truth(truth: dict[str, Any], eyes: Eyes, steps: Iterable[Step]) -> dict[str, Any]:
-    """What the truth has to say against the steps of a plan: nothing, it is hoped."""
+    `freed`: number of a step, from 0 -> first vertex of its lead that is free after it, as the
+    log has it; a peel without it is taken to free the lead from the place that names it."""
+    freed = freed or {}
     crossings = [one for one in truth["crossings"] if not one["self"]]
     found = [
         Meeting(
@@ -266,14 +280,23 @@ def against_truth(truth: dict[str, Any], eyes: Eyes, steps: Iterable[Step]) -> d
     ]
     tops = ["a" if one["over"] == one["a"] else "b" for one in crossings]
     replay = Replay(dict.fromkeys(eyes.leads), found, tops)
-    harmed, buried, out, not_told = [], {}, set(), 0
-    for step in steps:
+    harmed, buried, not_told = [], {}, 0
+    judge = Eyes(truth)
+    lies = judge.lies
+    for number, step in enumerate(steps):
+        lead = eyes.leads[step.wire]
+        first = 0
+        if step.action == "peel":
+            nearest = int(cKDTree(lead.mm).query(step.past)[1])
+            first = freed.get(number, nearest)
+        moved = lies[step.wire] & (np.arange(len(lead.mm)) >= first)
+        on_it = sorted(name for name, over, _ in judge.over(lead) if (over & moved).any())
+        if on_it:
+            buried.setdefault(step.wire, []).append((number, on_it))
+        clear_mm = lead.s_mm[first] - (JUST_PAST_MM if step.action == "peel" else 0.0)
+        lies[step.wire] = lies[step.wire] & ~moved & (lead.s_mm < max(clear_mm, 0.0))
         if step.action == "pull":
             harmless = replay.pull(step.wire)
-            on_it = lies_on(eyes, step.wire, out)
-            if on_it:
-                buried[step.wire] = sorted(on_it)
-            out.add(step.wire)
         else:
             own = [one for one in found if step.wire in (one.a, one.b)]
             far = [np.hypot(one.x - step.past[0], one.y - step.past[1]) for one in own]

@@ -7,8 +7,9 @@ with some stray (mm, one sigma, smooth over nine points). In each round a person
 leads that may lie free, as the page asks, pulls what the plan then offers, and looks once more
 from straight above: what lay under a lead that is out is in sight now, and is drawn. Plastic
 counts as melted from the second round on. Loops of the drawn line that the lead does not run are
-drawn over first. Each step is judged by the truth (`plate_eyes.against_truth`). Ends when no round
-brings anything out any more; with `--parts` the person then marks where something lies on what.
+drawn over first. Where nothing comes out, the person says how far leads lie free from their exits,
+does the lifts that are offered, and looks again. Each step is judged by the truth
+(`plate_eyes.against_truth`). Ends when no round moves anything any more.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from typing import Any
 import numpy as np
 from scipy.spatial import cKDTree
 
-from mapper.pulling import Step
+from mapper.pulling import Freed, Step
 from mapper.records import Job, JobStore, Stretch, TracedLead, lead_changes, tick_changes
 from mapper.records.changes import Changes
 from mapper.ui.along_places import along_of, changes_of, leads_asked
@@ -47,18 +48,33 @@ def strayed(points: np.ndarray, sigma_mm: float, rng: np.random.Generator) -> np
     return points + off
 
 
-def from_above(eyes: Eyes, out: set[str]) -> dict[str, np.ndarray]:
+def lying(eyes: Eyes, job: Job) -> dict[str, np.ndarray]:
+    """Per lead, the vertices that still lie in the plate: not those of leads that are out, nor
+    what was lifted."""
+    teardown = job.teardown
+    found = {}
+    for name, lead in eyes.leads.items():
+        found[name] = np.full(len(lead.mm), name not in teardown.out)
+    for one in teardown.done:
+        if isinstance(one, Freed) and one.wire in found:
+            drawn = teardown.route_map.leads_by_id[one.wire]
+            place = drawn.point_at_mm(np.array([one.down_to_mm]))
+            found[one.wire][int(cKDTree(eyes.leads[one.wire].mm).query(place)[1][0]) :] = False
+    return found
+
+
+def from_above(eyes: Eyes) -> dict[str, np.ndarray]:
     """Per lead, the vertices that nothing which remains lies over, seen from straight above."""
     shown = {}
     for name, lead in eyes.leads.items():
         hidden = np.zeros(len(lead.mm), bool)
         for other in eyes.leads.values():
-            if other.id == name or other.id in out:
+            left = eyes.lies[other.id]
+            if other.id == name or not left.any():
                 continue
-            near = cKDTree(other.mm).query_ball_point(lead.mm, other.diameter_mm / 2)
-            over = [
-                any(other.z_mm[k] > z for k in ks) for ks, z in zip(near, lead.z_mm, strict=True)
-            ]
+            near = cKDTree(other.mm[left]).query_ball_point(lead.mm, other.diameter_mm / 2)
+            z_mm = other.z_mm[left]
+            over = [any(z_mm[k] > z for k in ks) for ks, z in zip(near, lead.z_mm, strict=True)]
             hidden |= np.array(over)
         shown[name] = lead.inside & ~hidden
     return shown
@@ -117,47 +133,64 @@ def without_loops(job: Job, own: set[str]) -> Job:
     return job
 
 
-def looked(job: Job, eyes: Eyes, parts: bool, count: Counter[str]) -> Job:
+def said_no_more(job: Job) -> Changes:
+    """Take back what was said to lie under something; judgements stay."""
+    changes: Changes = {}
+    for one in job.judged:
+        if HIDDEN in one.extra:
+            left = {key: value for key, value in one.extra.items() if key != HIDDEN}
+            kept = None if one.top is None else replace(one, extra=left).to_mapping()
+            changes[f"judged/{one.id}"] = kept
+    return changes
+
+
+def looked(job: Job, eyes: Eyes, count: Counter[str]) -> Job:
     """Look along the leads that are asked about, until the page asks no more."""
     while True:
         found = Findings(job)
         asked = leads_asked(found)
-        if not asked or (found.asked.in_parts and not parts):
+        if not asked:
             return job
         along, drawn = along_of(found, asked[0]), found.traced.leads_by_id[asked[0]]
-        free, hidden = [], []
-        for place, span_mm in zip(along.places, along.spans_mm, strict=True):
-            (free if eyes.nothing_on(drawn, span_mm) else hidden).append((place, None))
-        hidden = [one for one in hidden if one[0].top is None]
-        count["looks"] += 1
+        marked = [
+            number
+            for number, span_mm in enumerate(along.spans_mm, start=1)
+            if not eyes.nothing_on(drawn, span_mm)
+        ]
+        if along.to_lift:
+            marked = marked[:1]
+        free = [(along.places[n - 1], None) for n in along.free_of(marked)]
+        hidden = [(along.places[n - 1], None) for n in marked]
+        count["lift looks" if along.to_lift else "looks"] += 1
         lies_on = sorted({along.other(place) for place, _ in hidden})
         print(f"  {along.lead}: {len(free)} free; hidden with {lies_on}", flush=True)
         changes: Changes = {}
-        if found.asked.in_parts or not hidden:
+        if along.to_lift or not hidden:
             count["places answered"] += len(free)
-            count["marks"] += len(hidden)
             changes = changes_of(job, along, free, "")
             changes |= hidden_changes(found, along.lead, hidden, "")
         else:
-            still_open = [(one, None) for one in along.open]
-            changes = hidden_changes(found, along.lead, still_open, "", somewhere=True)
+            anywhere = [(one, None) for one in along.places]
+            changes = hidden_changes(found, along.lead, anywhere, "", somewhere=True)
         job = with_changes(job, changes)
 
 
 def taken_apart(job: Job, truth: dict[str, Any], chosen: argparse.Namespace) -> None:
     eyes, rng = Eyes(truth), np.random.default_rng(3)
     steps: list[Step] = []
+    freed: dict[int, int] = {}
     total: Counter[str] = Counter()
     for number in range(1, chosen.rounds + 1):
         count: Counter[str] = Counter()
-        job = looked(job, eyes, chosen.parts, count)
+        job = looked(job, eyes, count)
         found = Findings(job)
-        now = found.offered.steps
+        now = found.offered.steps or tuple(lift.step for lift in found.lifts)
         for step in now:
             job = with_changes(job, tick_changes(job, step.action, step.wire, step.past))
-        steps += now
+            freed[len(steps)] = int(np.argmin(lying(eyes, job)[step.wire]))
+            steps.append(step)
         total += count
-        said = against_truth(truth, eyes, steps)
+        said = against_truth(truth, eyes, steps, freed)
         out = {step.wire for step in steps if step.action == "pull"}
         print(
             f"round {number}: {dict(count)}; {[f'{one.action} {one.wire}' for one in now]}; "
@@ -166,10 +199,11 @@ def taken_apart(job: Job, truth: dict[str, Any], chosen: argparse.Namespace) -> 
         )
         if not now or len(out) == len(eyes.leads):
             break
-        for name, shown in from_above(eyes, out).items():
+        eyes.lies = lying(eyes, job)
+        for name, shown in from_above(eyes).items():
             eyes.leads[name].visible["from above"] = shown
         # a new photo: what was said to lie under something is looked at again
-        job = with_changes(job, {f"judged/{o.id}": None for o in job.judged if HIDDEN in o.extra})
+        job = with_changes(job, said_no_more(job))
         for lead in job.leads:
             if lead.id not in out:
                 shown = eyes.leads[lead.id].visible["from above"]
@@ -184,8 +218,7 @@ def main() -> None:
     parser.add_argument("--plate", default="plate2")
     parser.add_argument("--store", type=Path, help="folder with the job of `whole_plate`")
     parser.add_argument("--stray", type=float, default=0.3, help="mm")
-    parser.add_argument("--rounds", type=int, default=12)
-    parser.add_argument("--parts", action="store_true")
+    parser.add_argument("--rounds", type=int, default=30)
     chosen = parser.parse_args()
     folder = Path(chosen.plates) / chosen.plate
     truth = truth_of(folder)
