@@ -565,8 +565,19 @@ def test_a_thin_line_does_not_slip_past_an_unseen_run():
     thin = [replace(one, diameter_mm=None) for one in all_but("Z02-T")]
     job = judged_apart(job_of(*thin))
     assert offered(job) == set()
-    seen_only = job_of(*(replace(one, diameter_mm=None) for one in all_but()))
-    assert {one.diameter_mm for one in seen_only.route_map().leads} == {None}
+
+
+def test_leads_of_unknown_thickness_that_lie_along_each_other_are_asked_about():
+    thin = [replace(one, diameter_mm=None) for one in all_but()]
+    seen_only = job_of(*thin).route_map()
+    assert all(lead.seen is None or all(lead.seen) for lead in seen_only.leads)
+    assert {lead.diameter_mm for lead in seen_only.leads} <= {2.5, 3.0}
+    apart_mm = 2.0  # nearer than two such leads are thick
+    one = replace(thin[0], id="Z01-H", kind="heater")
+    stretch = one.stretches[0]
+    beside = tuple((x, y + apart_mm) for x, y in stretch.points_mm)
+    other = replace(one, id="Z02-H", stretches=(replace(stretch, points_mm=beside),))
+    assert job_of(one, other).route_map(provisional=False).crossings
 
 
 def test_leads_that_hang_on_nothing_are_named():

@@ -405,11 +405,7 @@ class Job:
         leads = tuple(lead for lead in drawn if lead is not None)
         return RouteMap(
             plate=self.plate,
-            leads=with_diameters(
-                leads,
-                thickest_mm(self.leads, self.settings.diameters_mm),
-                unsure=bool(self._provisional.runs_mm),
-            ),
+            leads=with_diameters(leads, thickest_mm(self.leads, self.settings.diameters_mm)),
             judged=tuple(one.to_judged() for one in self.judged),
             tracing_error_mm=self.settings.tracing_error_mm,
             unseen_error_mm=self.settings.unseen_error_mm,

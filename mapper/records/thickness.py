@@ -89,17 +89,13 @@ def thickest_mm(
 
 
 def with_diameters(
-    leads: Iterable[Lead], diameters_mm: Mapping[str, float], unsure: bool = False
+    leads: Iterable[Lead], diameters_mm: Mapping[str, float]
 ) -> tuple[Lead, ...]:
-    """Return the leads; where one has an unseen run (or `unsure`), none stays an ideal line.
+    """Return the leads, none of them an ideal line.
 
-    An ideal line meets others only where it truly crosses them, but an unseen run may lie
-    beside where it was drawn.
+    An ideal line meets others only where it truly crosses them; a lead may also lie beside one,
+    and an unseen run beside where it was drawn.
     """
-    leads = tuple(leads)
-    unseen = (lead.seen is not None and not all(lead.seen) for lead in leads)
-    if not unsure and not any(unseen):
-        return leads
     return tuple(
         lead if lead.diameter_mm else replace(lead, diameter_mm=diameters_mm[lead.kind])
         for lead in leads

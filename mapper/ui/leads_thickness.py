@@ -151,9 +151,6 @@ def _of_kind(job: Job, kind: str) -> str:
         said = _badge(KIND, value_mm)
     elif not without:
         said = ""
-    elif _ideal(job):
-        said = looks.badge("doubtful", "not known")
-        said += " counts as a thin line: what lies along it is not asked about"
     else:
         said = _badge(ASSUMED, thickest_mm(job.leads)[kind])
         said += f" nobody entered it, {looks.counted(without, 'lead')}"
@@ -184,11 +181,6 @@ def _of_lead(job: Job, lead: TracedLead) -> str:
     if known in (ENTERED, FROM_FILE):
         said = _badge(known, lead.diameter_mm)
     return f'<div class="jb-soft"><b>{escape(shown(lead.id, 30))}</b>: {said}</div>'
-
-
-def _ideal(job: Job) -> bool:
-    """Whether leads without a thickness count as lines: all of the job is seen and traced."""
-    return any(one.diameter_mm is None for one in job.route_map(provisional=True).leads)
 
 
 def _too_thin(ctx: Context, sight_of: Callable[[str], Sight | None], chosen: str | None) -> None:
