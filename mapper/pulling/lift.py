@@ -90,7 +90,8 @@ def looks_to_lift(
     for x, lead in enumerate(board.leads):
         reach, freed = best.reach(x), now.freed[x]
         stops = (board.low[s] for s in board.sides_of[x])
-        depth = 0 if not reach else min((low for low in stops if reach <= low < freed), default=freed)
+        within = (low for low in stops if reach <= low < freed)
+        depth = min(within, default=freed) if reach else 0
         if now.out[x] or depth >= freed or part_of(lead) is not None:
             continue
         held = sorted({side >> 1 for side in now.holding(x, depth)})

@@ -20,7 +20,15 @@ from mapper.pulling.looks import needed_sides
 from mapper.pulling.past import Done, read_done, replay
 from mapper.routes.model import Crossing, Lead, RouteMap
 
-__all__ = ["LooksNow", "MayBeFree", "looks_now", "seen_at", "seen_by", "seen_over", "sides_found_free"]
+__all__ = [
+    "LooksNow",
+    "MayBeFree",
+    "looks_now",
+    "seen_at",
+    "seen_by",
+    "seen_over",
+    "sides_found_free",
+]
 
 MayBeFree = Callable[[Crossing, str], bool]
 
@@ -57,9 +65,7 @@ def seen_by(route_map: RouteMap) -> MayBeFree:
 def sides_found_free(board: Board, may_be_free: MayBeFree) -> frozenset[int]:
     """The waiting sides at which a look may find that nothing lies on the lead."""
     sides = np.flatnonzero(board.waits_array).tolist()
-    return frozenset(
-        s for s in sides if may_be_free(board.meeting(s), board.ids[board.lead_of[s]])
-    )
+    return frozenset(s for s in sides if may_be_free(board.meeting(s), board.ids[board.lead_of[s]]))
 
 
 def looks_now(

@@ -88,9 +88,7 @@ def thickest_mm(
     return USUAL_DIAMETER_MM | known | dict(entered_mm or {})
 
 
-def with_diameters(
-    leads: Iterable[Lead], diameters_mm: Mapping[str, float]
-) -> tuple[Lead, ...]:
+def with_diameters(leads: Iterable[Lead], diameters_mm: Mapping[str, float]) -> tuple[Lead, ...]:
     """Return the leads, none of them an ideal line.
 
     An ideal line meets others only where it truly crosses them; a lead may also lie beside one,

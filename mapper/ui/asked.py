@@ -16,7 +16,15 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from mapper.pulling import LookAt, LooksNow, LookToLift, MayBeFree, looks_now, looks_to_lift, seen_at
+from mapper.pulling import (
+    LookAt,
+    LooksNow,
+    LookToLift,
+    MayBeFree,
+    looks_now,
+    looks_to_lift,
+    seen_at,
+)
 from mapper.records import JudgedEntry
 from mapper.records.changes import Changes, judged_entry
 from mapper.records.document import key_of
