@@ -261,3 +261,98 @@ def test_what_a_file_says_there_may_be_anything(extra) -> None:
     for entry in entries.values():
         entry["extra"]["hidden"] = extra
     assert said_hidden(Findings(with_changes(job, entries))) == frozenset()
+
+
+def with_nothing_free(job: Job) -> Job:
+    """Something was said to lie on every lead, nobody said where."""
+    for lead in job.leads:
+        job = said_to_lie_under_something(job, lead.id)
+    return job
+
+
+def test_where_no_lead_lies_free_it_is_asked_from_the_exits_how_far_each_may_be_lifted() -> None:
+    findings = Findings(with_nothing_free(side_by_side()))
+    assert findings.lifts == ()  # nobody has looked
+    along = along_of(findings, leads_asked(findings)[0])
+    assert along.to_lift
+    ends = [high for _, high in along.spans_mm]
+    assert ends == sorted(ends, reverse=True)
+    assert along.parts[0].high_mm == findings.traced.leads_by_id[along.lead].length_mm
+    first_part = along.parts[0]
+    assert 1 in first_part.numbers
+
+
+def test_only_what_lies_between_the_exit_and_the_first_mark_is_answered() -> None:
+    along = along_of(Findings(with_nothing_free(side_by_side())), "Z09-H")
+    assert along.to_lift and len(along.places) >= 3
+    assert along.free_of([1]) == []
+    for mark in range(2, len(along.places) + 1):
+        end_mm = along.spans_mm[mark - 1][1]
+        free = along.free_of([mark])
+        assert all(along.spans_mm[n - 1][0] >= end_mm for n in free)
+        assert mark not in free
+    assert along.free_of([]) == list(range(1, len(along.places) + 1))
+    before = along_of(Findings(side_by_side()), "Z09-H")  # may it come out: all but the mark
+    assert before.free_of([2]) == [n for n in range(1, len(before.places) + 1) if n != 2]
+
+
+def test_a_lead_free_as_far_as_a_mark_is_lifted_so_far_and_uncovers_what_lies_under_it() -> None:
+    rows = {"Z00-H": 30, "Z01-H": 60, "Z03-H": 90}
+    ends = [{"id": name, "x": 60, "y": y, "bore_diameter": 8} for name, y in rows.items()]
+    plate = NO_CHANNELS | {
+        "drops": ends
+        + [
+            {"id": f"Z0{k}-H", "x": x, "y": 130, "bore_diameter": 8}
+            for k, x in ((8, 100), (9, 200))
+        ],
+        "exits": [{"id": f"X{y}", "x": 300, "y": y} for y in (30, 60, 90)]
+        + [{"id": f"X{x}", "x": x, "y": 0} for x in (100, 200)],
+    }
+    rungs = [lead(n, (60, y), (300, y), drop=n, exit=f"X{y}") for n, y in rows.items()]
+    across = [
+        lead(f"Z0{k}-H", (x, 130), (x, 0), exit=f"X{x}", drop=f"Z0{k}-H")
+        for k, x in ((8, 100), (9, 200))
+    ]
+    settings = {"leads_per_drop": [], "not_there": []}
+    job = with_nothing_free(job_of(*rungs, *across, plate=plate, settings=settings))
+    findings = Findings(job)
+    along = along_of(findings, "Z09-H")
+    assert [along.other(one) for one in along.places] == ["Z00-H", "Z01-H", "Z03-H"]
+    last = len(along.places)  # nearest the drop
+    free = [(along.places[n - 1], None) for n in along.free_of([last])]
+    job = with_changes(
+        job,
+        changes_of(job, along, free, "KL")
+        | hidden_changes(findings, "Z09-H", [(along.places[last - 1], None)], "KL"),
+    )
+    after = Findings(job)
+    assert after.offered.steps == ()
+    (lift,) = after.lifts
+    assert lift.step.action == "peel" and lift.step.wire == "Z09-H"
+    assert lift.step in after.legal_now
+    assert lift.shows == ("Z00-H", "Z01-H") and lift.step.past == (200.0, 60.0)
+    done = Findings(ticked(job, "peel", "Z09-H", lift.step.past))
+    assert done.lifts == () and done.contradictions == ()
+    assert set(lift.shows) <= set(done.asked.now.leads)  # they are asked about again
+
+
+def test_a_run_that_lies_under_a_lead_beside_it_is_looked_at_again_from_the_other_lead() -> None:
+    job = looked_along(side_by_side(), "Z00-H", but=("Z09-H",))
+    (place, *_) = between(job, "Z00-H", "Z01-H")
+    assert place.top == "a"
+    others = [one for one in Findings(job).meetings if one.top is None]
+    for one in others:  # only the run holds Z01-H
+        upper = "a" if "Z01-H" == one.a else "b"
+        if "Z01-H" in (one.a, one.b):
+            job = with_changes(job, judgement_changes(job, one, upper, by="KL"))
+    for name in ("Z00-H", "Z03-H", "Z09-H"):
+        job = said_to_lie_under_something(job, name, somewhere=False)
+    assert "Z01-H" in Findings(job).asked.now.leads
+    hidden = said_to_lie_under_something_at(job, "Z01-H", place)
+    assert between(hidden, "Z00-H", "Z01-H")[0].top == "a"  # the judgement stays
+    assert (meeting_key(place), "Z01-H") in said_hidden(Findings(hidden))
+    assert "Z01-H" not in Findings(hidden).asked.now.leads
+
+
+def said_to_lie_under_something_at(job: Job, name: str, place: Crossing) -> Job:
+    return with_changes(job, hidden_changes(Findings(job), name, [(place, None)], "KL"))

@@ -36,6 +36,7 @@ def test_the_thickness_of_a_kind_is_entered_by_keys_and_undo_takes_it_back(
     page.get_by_text("entered: 2.5 mm").wait_for()
     assert entered_mm(bench) == {"heater": 2.5}
     settled(page)
+    expect(field).to_be_focused()  # the fields are drawn anew with what was kept
     page.keyboard.press("Tab")
     expect(page.get_by_label(THERMOCOUPLES)).to_be_focused()
     page.keyboard.press("Escape")
