@@ -265,8 +265,8 @@ def test_what_a_file_says_there_may_be_anything(extra) -> None:
 
 def with_nothing_free(job: Job) -> Job:
     """Something was said to lie on every lead, nobody said where."""
-    for lead in job.leads:
-        job = said_to_lie_under_something(job, lead.id)
+    for one in job.leads:
+        job = said_to_lie_under_something(job, one.id)
     return job
 
 
@@ -342,7 +342,7 @@ def test_a_run_that_lies_under_a_lead_beside_it_is_looked_at_again_from_the_othe
     assert place.top == "a"
     others = [one for one in Findings(job).meetings if one.top is None]
     for one in others:  # only the run holds Z01-H
-        upper = "a" if "Z01-H" == one.a else "b"
+        upper = "a" if one.a == "Z01-H" else "b"
         if "Z01-H" in (one.a, one.b):
             job = with_changes(job, judgement_changes(job, one, upper, by="KL"))
     for name in ("Z00-H", "Z03-H", "Z09-H"):

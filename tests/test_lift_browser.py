@@ -1,4 +1,4 @@
-"""Where no lead comes out: how far one may be lifted is told by a look, and the lift is ticked off."""
+"""Where no lead comes out: a look tells how far one may be lifted, and the lift is ticked off."""
 
 from __future__ import annotations
 
