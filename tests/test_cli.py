@@ -67,6 +67,21 @@ def test_plan_without_json_reads_as_text(map_file, capsys):
     assert "   1. pull Z01-H" in capsys.readouterr().out
 
 
+def test_plan_tells_what_to_lift_where_nothing_comes_out(tmp_path, capsys):
+    # the heater lies over the sensor near the exits; farther in nobody has looked
+    heater = {**MAP["wires"][0], "points": [[60, 50], [120, 150], [240, 50]]}
+    sensor = {**MAP["wires"][1], "points": [[60, 150], [120, 50], [240, 150]]}
+    crossings = [{"a": "Z01-H", "b": "Z02-T", "x": 180, "y": 100, "top": "a"}]
+    path = tmp_path / "open.json"
+    path.write_text(json.dumps({**MAP, "wires": [heater, sensor], "crossings": crossings}))
+    assert main(["plan", str(path)]) == 0
+    said = capsys.readouterr().out
+    assert "pull" not in said.replace("pull-", "")
+    assert "to see what lies under it (Z02-T), peel Z01-H to just past (180.0, 100.0)" in said
+    assert main(["plan", str(path), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["steps"] == []
+
+
 def test_plan_tells_a_lock_with_its_ring_and_the_ways_out(tmp_path, capsys):
     # two leads that cross twice, each on top once, and lie there with opposite free ends
     heater = {**MAP["wires"][0], "points": [[60, 50], [240, 150], [300, 50]]}

@@ -96,6 +96,15 @@ def test_sheet_with_an_open_crossing_offers_no_pull_and_says_where_to_look():
     assert "Pull Z" not in joined
 
 
+def test_sheet_without_a_pull_tells_what_may_be_lifted():
+    route_map = two_leads(top=None)
+    plan = plan_pull(route_map).to_dict() | {"lifts": ["Peel Z01-H to just past Z02-H"]}
+    root = ET.fromstring(pull_sheet_svg(route_map, plan, "Job", MADE_AT))
+    joined = " ".join(one.text for one in root.iter(f"{SVG}text") if one.text)
+    assert "Nothing may be pulled yet. To see more, lift from the exit" in joined
+    assert "Peel Z01-H to just past Z02-H" in joined
+
+
 def test_lead_that_is_out_is_not_drawn_and_marked_out():
     route_map = two_leads()
     plan = plan_pull(route_map, done=["Z01-H"]).to_dict()

@@ -178,10 +178,11 @@ def _demo(arguments: argparse.Namespace) -> int:
 
 
 def _plan(arguments: argparse.Namespace) -> int:
-    from mapper.pulling import plan_pull
+    from mapper.pulling import lifts, plan_pull
     from mapper.routes import read_route_map
 
-    plan = plan_pull(_with_parts(read_route_map(arguments.file)))
+    route_map = _with_parts(read_route_map(arguments.file))
+    plan = plan_pull(route_map)
     if arguments.json:
         print(json.dumps(plan.to_dict(), indent=1, ensure_ascii=False, allow_nan=False))
         return 0
@@ -196,6 +197,12 @@ def _plan(arguments: argparse.Namespace) -> int:
             print(f"{number:4}. pull {step.wire}")
         else:
             print(f"{number:4}. peel {step.wire} to just past {_place(*step.past)}")
+    if not plan.steps and plan.look_at:
+        for lift in lifts(route_map):
+            place, shows = _place(*lift.step.past), ", ".join(lift.shows)
+            print(
+                f"  to see what lies under it ({shows}), peel {lift.step.wire} to just past {place}"
+            )
     for look in plan.look_at:
         where = _place(look.x_mm, look.y_mm)
         print(f"  look at {look.a} / {look.b} at {where}: may free {look.frees}")

@@ -79,8 +79,8 @@ def pull_sheets(
     `plan` is the plain form of a pull plan (`PullPlan.to_dict()`); `out` names leads that are
     out already; `guessed` names leads that nobody has traced and whose route is only where they
     may run; `warnings` are printed above the steps. A step of `plan` that has "words" is printed
-    as those (parts are taken off, not pulled); `covers` are outlines (N, 2) in plate mm of the
-    covers that are on, by id.
+    as those (parts are taken off, not pulled); its "lifts", if any, are sentences. `covers` are
+    outlines (N, 2) in plate mm of the covers that are on, by id.
     """
     frame = Frame(title, made_at, CAUTION, paper, across=True)
     low, high = frame.floor_mm, frame.top_mm - frame.floor_mm
@@ -127,6 +127,9 @@ def _sentences(
             lines.append(
                 (f"{number}. Peel {step['wire']} to just past ({x:.0f}, {y:.0f}) mm", False)
             )
+    if plan.get("lifts"):
+        lines.append(("To see more, lift from the exit and leave hanging:", True))
+        lines += [(words, False) for words in plan["lifts"]]
     if plan["look_at"]:
         lines.append(("Look at next (x, y in mm on the plate):", True))
         places = [p for p in plan["look_at"] if not {p["a"], p["b"]} & set(guessed)]

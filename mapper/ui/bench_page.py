@@ -53,7 +53,7 @@ def show() -> None:
     looks.cautions()
     contradiction_notes(findings)
     override_notes(findings)
-    steps = () if findings.offered is None else findings.offered.steps
+    steps = findings.steps_now
     if not steps:
         st.session_state.pop(_AT, None)
         looks.note("There is no step to do now. The pull plan says what comes next.", "calm")
@@ -88,6 +88,8 @@ def _card(findings: Findings, step: Step, at: int, count: int) -> None:
         how += f"; let it hang, it leaves with {findings.hanging[step.wire]}"
     if step.action == "peel":
         how += f"; stop just past {findings.past_words(step)} mm, leave it hanging"
+        if not findings.offered.steps:
+            how += "; then take a photo of what lay under it"
     first = findings.waits_words(at + 1)
     act = "Not yet" if first else findings.act(step)
     if first:  # the largest letters must never ask for a lead that lies under another

@@ -223,14 +223,21 @@ class Findings:
         return lifts(self.planned_on, self.done, traced)
 
     @cached_property
+    def steps_now(self) -> tuple[Step, ...]:
+        """The steps of the offered plan; where there is none, the lifts."""
+        if self.offered is None:
+            return ()
+        return self.offered.steps or tuple(lift.step for lift in self.lifts)
+
+    @cached_property
     def legal_now(self) -> frozenset[Step]:
-        """The steps of the offered plan, or the lifts, that can be done right now, in any order."""
+        """Those of `steps_now` that can be done right now, in any order."""
         if self.offered is None or self.planned_on is None:
             return frozenset()
         free = set(safe_now(self.planned_on, self.done).pull)
         return frozenset(
             step
-            for step in (*self.offered.steps, *(lift.step for lift in self.lifts))
+            for step in self.steps_now
             if (
                 step.wire in free
                 if step.action == "pull"
@@ -239,9 +246,9 @@ class Findings:
         )
 
     def waits_words(self, number: int) -> str:
-        """Which steps of the offered plan come before a step (numbered from 1): "step 1 (Pull
-        Z10-T)"; empty for a step that can be done now."""
-        steps = self.offered.steps[:number]
+        """Which of `steps_now` come before a step (numbered from 1): "step 1 (Pull Z10-T)"; empty
+        for a step that can be done now."""
+        steps = self.steps_now[:number]
         if steps[-1] in self.legal_now:
             return ""
         first = waits_of(self.planned_on, steps, self.done)[-1]

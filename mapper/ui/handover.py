@@ -107,11 +107,8 @@ def _tests(job: Job) -> list[str]:
 
 
 def _now(findings: Findings) -> list[str]:
-    plan = findings.offered
-    if plan is None:
-        return []
     lines = []
-    for step in plan.steps:
+    for step in findings.steps_now:
         if step in findings.legal_now:
             where = "" if step.past is None else f" to just past {place_words(step.past)} mm"
             lines.append(f"{findings.act(step).capitalize()} {step.wire}{where}.")

@@ -96,8 +96,7 @@ def _none_now(ctx: Context, findings: Findings, desk: Desk) -> None:
         if st.button("Answer them one by one", type="primary"):
             go("crossings", meeting_key(findings.asked_now[0]))
         return
-    steps = findings.offered.steps if findings.offered is not None else ()
-    steps = steps or tuple(lift.step for lift in findings.lifts)
+    steps = findings.steps_now
     first = f"Do what the plan offers ({findings.step_words(steps[0])}), or " if steps else ""
     do = f"{first}uncover more and take a new photo" if steps else "Uncover more, take a new photo"
     looks.note(

@@ -158,8 +158,7 @@ def _lifts(ctx: Context, findings: Findings) -> None:
         shows = ", ".join(lift.shows[:SHOWN])
         more = f" and {len(lift.shows) - SHOWN} more" if len(lift.shows) > SHOWN else ""
         how = f"shows what lies under it: {shows}{more}"
-        waits = "" if lift.step in findings.legal_now else "one of the lifts above"
-        _card(ctx, findings, number, lift.step, how, waits)
+        _card(ctx, findings, number, lift.step, how, findings.waits_words(number))
     if len(lifts) > CARDS:
         st.caption(f"{len(lifts) - CARDS} more may be lifted after these.")
 

@@ -134,7 +134,7 @@ def _on_photo(
         depth_mm = plate.lead_depth_mm(np.array([[look.x_mm, look.y_mm]]))
         x, y = np.asarray(fit.photo_from_plate([[look.x_mm, look.y_mm]], depth_mm))[0]
         markers.append(Marker(f"look {number}", x, y, color="#E69F00", tag=f"? {number}"))
-    for number, step in enumerate(findings.offered.steps[:PEELS], start=1):
+    for number, step in enumerate(findings.steps_now[:PEELS], start=1):
         if step.action == "peel":
             depth_mm = plate.lead_depth_mm(np.array([step.past]))
             x, y = np.asarray(fit.photo_from_plate([step.past], depth_mm))[0]

@@ -192,6 +192,7 @@ def _sheets(job_id: str, revision: int, paper: str, _job: Job) -> tuple[bytes, s
     for step, said in zip(plan.steps, form["steps"], strict=True):
         if step.wire in findings.parts or step.wire in findings.hanging:
             said["words"] = f"{findings.step_words(step)} ({part_how(findings, step.wire)})"
+    form["lifts"] = [findings.step_words(lift.step) for lift in findings.lifts]
     made_at = datetime.now()
     title = _job.name or "Job without a name"
     drawn = (findings.drawn, form, title, made_at)

@@ -197,7 +197,7 @@ def taken_apart(job: Job, truth: dict[str, Any], chosen: argparse.Namespace) -> 
             f"{len(out)} of {len(eyes.leads)} out, {found.offered.status}; {said}",
             flush=True,
         )
-        if not now or len(out) == len(eyes.leads):
+        if (not now and number > 1) or len(out) == len(eyes.leads):
             break
         eyes.lies = lying(eyes, job)
         for name, shown in from_above(eyes).items():
