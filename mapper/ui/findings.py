@@ -6,7 +6,7 @@ All of it is computed once per revision of the job and kept for the pages.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -34,26 +34,15 @@ from mapper.pulling import (
 from mapper.records import Job, TracedLead
 from mapper.routes import Crossing, RouteMap
 from mapper.sheets import waits_of
-from mapper.ui.asked import ALONG, Asked, asked_of, meeting_key
+from mapper.ui.asked import Asked, asked_of, meeting_key
+from mapper.ui.next_thing import NextThing, next_thing
 
-__all__ = ["Findings", "NextThing", "findings_of", "meeting_key"]
+__all__ = ["Findings", "findings_of", "meeting_key"]
 
 NAMED = 8  # names in one sentence
 WAITS_NAMED = 3  # steps that a step waits for, on its card
 LEAST_UNSEEN_MM = 1.0
-LOOKS_ALONG = 12  # more places than that are answered quicker by looks along whole leads
 SAME_MM = 0.05  # a step names the place of its meeting, at most rounded
-READINGS = {"ohm", "insulation_mohm", "loop_ohm", "shown_c"}  # of a zone, taken on the bench
-
-
-@dataclass(frozen=True)
-class NextThing:
-    """One sentence on what to do next, and the short name of the page where it is done; `what`:
-    the lead or the meeting (by its key) that it is done to there."""
-
-    text: str
-    page: str
-    what: str = ""
 
 
 class Findings:
@@ -375,72 +364,15 @@ class Findings:
     @cached_property
     def next_thing(self) -> NextThing:
         """What to do next, in the order of the job."""
-        job = self.job
-        if job.plate is None:
-            return NextThing("describe the plate", "plate")
-        if not job.leads and not (job.plate.channels and job.plate.exits):
-            return NextThing("draw the channels and mark the exits", "plate")
-        if not job.photos and not job.leads:
-            return NextThing("add photos", "photos")
-        if not job.fits and not job.leads:
-            return NextThing("fit the photos to the plate", "fit")
-        if self.out and not self.leads_left:
-            return self._after_the_last_lead()
-        if self.doubtful:
-            names = {photo.sha256: photo.name for photo in job.photos}
-            return NextThing(
-                f"look at the doubtful fit of {names.get(self.doubtful[0], 'a photo')}", "fit"
-            )
-        missing = [lead.id for lead in job.missing_leads() if lead.id not in self._gone]
-        if missing:
-            more = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
-            return NextThing(f"trace {missing[0]}{more}", "leads", missing[0])
-        unfinished = [name for name in self.unfinished if name not in self._gone]
-        if unfinished:
-            return NextThing(f"trace {unfinished[0]} to its exit", "leads", unfinished[0])
-        plan = self.offered
-        if plan is None:
-            return NextThing("trace the leads", "leads")
-        if self.asked.to_lift:
-            return NextThing("look how far leads may be lifted", "crossings", ALONG)
-        if len(self.look_at_now) > LOOKS_ALONG:
-            return NextThing("look which lead lies free", "crossings", ALONG)
-        if self.look_at_now:
-            first = self.look_at_now[0]
-            return NextThing(f"look at {first.a} / {first.b}", "crossings", meeting_key(first))
-        if plan.steps:
-            step = plan.steps[0]
-            return NextThing(f"{self.act(step).lower()} {step.wire}", "plan")
-        if self.lifts:
-            words = f"lift {self.lifts[0].step.wire} to see what lies under it"
-            return NextThing(words, "plan")
-        if self.to_look_at:
-            return NextThing("uncover more and take a new photo: no answer frees a lead", "photos")
-        if plan.locked:
-            return NextThing(f"release the locked set of {', '.join(plan.locked[0].wires)}", "plan")
-        return self._after_the_last_lead()
+        return next_thing(self)
 
     @cached_property
-    def _gone(self) -> frozenset[str]:
+    def gone(self) -> frozenset[str]:
         """Leads of the job of which no piece is in the plate any more."""
         if self.planned_on is None:
             return frozenset()
         lead_of = self.job.teardown.lead_of
         return frozenset(map(lead_of, self.out)) - frozenset(map(lead_of, self.leads_left))
-
-    def _after_the_last_lead(self) -> NextThing:
-        """What to do next once no lead is in the plate any more."""
-        job = self.job
-        if self.offered is not None and self.offered.steps:
-            step = self.offered.steps[0]
-            return NextThing(f"{self.act(step).lower()} {step.wire}", "plan")
-        if not any(zone.data.keys() & READINGS for zone in job.zones):
-            return NextThing("all leads are out: measure heaters and thermocouples", "readings")
-        if job.as_built is None:
-            return NextThing("all leads are out: plan the next wiring", "rebuild")
-        if not job.names("response"):
-            return NextThing("test that each heater answers on its own sensor", "response")
-        return NextThing("print the sheets for the file", "sheet")
 
 
 def _first(names: Sequence[str]) -> str:

@@ -4,8 +4,9 @@
 
 The judge is the plain replay of `tests/pulling_naive.py`: whole numbers only (exact), no code
 of the package. A case fails when a step takes a lead from under another or past a place where
-nobody has looked, when a lead that could come out is not planned, or when `check_order` says
-something else than the judge about a blind order of steps. Ends with status 1 if any fails.
+nobody has looked (the lifts that are offered after the plan are replayed too), when a lead that
+could come out is not planned, or when `check_order` says something else than the judge about a
+blind order of steps. Ends with status 1 if any fails.
 
 Cases come in blocks of 10,000, each block with a random stream of its own; after each block the
 figures so far are printed, so a run that is stopped early still says what it has shown, and
@@ -19,7 +20,7 @@ import random
 import sys
 import time
 
-from mapper.pulling import Step, check_order, plan_pull
+from mapper.pulling import Step, check_order, lifts, plan_pull
 from tests.pulling_naive import (
     NOT_YET,
     OUT,
@@ -70,7 +71,8 @@ class Tally:
     """What the judge has found so far."""
 
     def __init__(self) -> None:
-        self.cases = self.false_safe = self.missed = self.misjudged = self.steps = self.peels = 0
+        self.cases = self.false_safe = self.missed = self.misjudged = self.steps = 0
+        self.peels = self.lifts = 0
         self.statuses: dict[str, int] = {}
 
     def add(self, rng: random.Random) -> None:
@@ -78,7 +80,9 @@ class Tally:
         count, meetings = diagram(rng)
         route_map = as_map(count, meetings)
         plan = plan_pull(route_map).to_dict()
-        broken, out = replay(count, meetings, plan["steps"])
+        more = [one.step.to_dict() for one in lifts(route_map, plan["steps"])]
+        broken, out = replay(count, meetings, plan["steps"] + more)
+        self.lifts += len(more)
         self.cases += 1
         self.false_safe += bool(broken)
         self.missed += out != can_come_out(count, meetings)
@@ -87,13 +91,14 @@ class Tally:
         self.peels += sum(step["action"] == "peel" for step in plan["steps"])
         self.statuses[plan["status"]] = self.statuses.get(plan["status"], 0) + 1
         if broken:
-            print(f"false-safe: {meetings} {plan['steps']}", flush=True)
+            print(f"false-safe: {meetings} {plan['steps']} {more}", flush=True)
 
     def sentence(self) -> str:
         return (
             f"{self.cases} cases: {self.false_safe} false-safe, {self.missed} not planned though "
             f"feasible, {self.misjudged} orders misjudged; {self.steps} steps, {self.peels} of "
-            "them peels; " + ", ".join(f"{n} {name}" for name, n in sorted(self.statuses.items()))
+            f"them peels, {self.lifts} lifts; "
+            + ", ".join(f"{n} {name}" for name, n in sorted(self.statuses.items()))
         )
 
 
