@@ -356,3 +356,16 @@ def test_a_run_that_lies_under_a_lead_beside_it_is_looked_at_again_from_the_othe
 
 def said_to_lie_under_something_at(job: Job, name: str, place: Crossing) -> Job:
     return with_changes(job, hidden_changes(Findings(job), name, [(place, None)], "KL"))
+
+
+def test_who_can_not_tell_where_a_lead_meets_itself_is_asked_how_far_the_others_may_be_lifted():
+    job = side_by_side()
+    loop = lead("Z00-H", (60, 90), (60, 60), (90, 60), (90, 80), (40, 80), (40, 48), (300, 48))
+    loop = TracedLead(loop.id, loop.kind, "D01", "X1", loop.stretches, 2.4, finished=True)
+    others = [one for one in job.leads if one.id != "Z00-H"]
+    settings = {"leads_per_drop": ["H"], "not_there": ["Z01-H", "Z02-H"]}
+    job = with_nothing_free(job_of(loop, *others, plate=NO_CHANNELS, settings=settings))
+    findings = Findings(job)
+    own = [one for one in findings.open_meetings if one.a == one.b]
+    assert own and set(own) <= set(findings.asked_now)
+    assert findings.asked.to_lift and leads_asked(findings)

@@ -70,18 +70,20 @@ class Asked:
 
 def asked_of(findings: Findings) -> Asked:
     """What is asked now: as far as the leads were seen and nobody has said that something lies
-    on them. Where that brings no lead out, what is offered is done first; when nothing is, it is
-    asked how far the leads may be lifted."""
+    on them. Where no look along a lead can bring one out, what is offered is done first; when
+    nothing is, it is asked how far the leads may be lifted, beside places where one meets itself:
+    whoever can't tell there must not be stuck."""
     now = looks_now(findings.planned_on, findings.done, _may_be_free(findings, exact=False))
-    if now.leads or findings.offered.steps:
+    if findings.offered.steps or any(one.a != one.b for one in now.meetings):
         return Asked(now)
     looks = looks_to_lift(findings.planned_on, findings.done, _may_be_free(findings, exact=True))
     looks = [one for one in looks if one.lead in findings.traced.leads_by_id]
-    meetings = {id(meeting): meeting for one in looks for meeting in one.meetings}
-    now = LooksNow(tuple(one.lead for one in looks), tuple(meetings.values()))
+    leads = dict.fromkeys([*now.leads, *(one.lead for one in looks)])
+    asked = [*now.meetings, *(meeting for one in looks for meeting in one.meetings)]
+    meetings = {meeting_key(meeting): meeting for meeting in asked}
     # where a lead meets itself is no matter of a look along it
     along = {one.lead: one for one in looks if any(m.a != m.b for m in one.meetings)}
-    return Asked(now, along)
+    return Asked(LooksNow(tuple(leads), tuple(meetings.values())), along)
 
 
 def _may_be_free(findings: Findings, exact: bool) -> MayBeFree:

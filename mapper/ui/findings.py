@@ -267,11 +267,10 @@ class Findings:
 
     @cached_property
     def look_at_now(self) -> tuple[LookAt, ...]:
-        """Those of `to_look_at` that are asked now, one by one; none while it is asked how far
-        leads may be lifted: there a look along one serves better."""
-        if self.asked.to_lift:
-            return ()
-        now = {meeting_key(one) for one in self.asked_now}
+        """Those of `to_look_at` that are asked now, one by one; while it is asked how far leads
+        may be lifted only those where one meets itself: elsewhere a look along it serves better."""
+        lifting = bool(self.asked.to_lift)
+        now = {meeting_key(one) for one in self.asked_now if one.a == one.b or not lifting}
         return tuple(look for look in self.to_look_at if meeting_key(look) in now)
 
     @cached_property
