@@ -7,7 +7,9 @@ are carried on from everywhere on the way, forwards, and from everywhere backwar
 two meet, or face each other over a short hole, there is a loop. It is put in when it accounts
 for more of the lead's own line than it costs, turns round far enough and comes back beside the
 place where it left. A loop whose line goes on, past the way, beyond both its ends is another
-lead's of the same colour, and stays out.
+lead's of the same colour, and stays out. So does one that is no lead but the border of two
+things, as the rim of a pocket or the ring of a nozzle: all round, what lies inside it differs
+from what lies outside.
 """
 
 from __future__ import annotations
@@ -22,6 +24,7 @@ from scipy.spatial import cKDTree
 
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements
 from mapper.trace.links import Links
+from mapper.trace.model import LAB_WEIGHTS
 
 __all__ = ["with_loops"]
 
@@ -45,6 +48,7 @@ MOST_TRIED = 200
 MOST_LOOPS = 4
 END = 4.0  # widths at either end of a loop from which its line may go on past the way
 GOES_ON, MOST_ON = 5.0, 2.0  # widths that it then shows at least, at that cost at most
+BORDER = 1.2  # of what the line differs by from its sides: how much these may differ all round
 
 
 def with_loops(
@@ -113,7 +117,7 @@ def _best_loop(
             continue
         out, home = there.way_to(p)[1:], (back.way_to(q ^ 1)[::-1] ^ 1)[:-1]
         inner = np.concatenate([out, home[1:] if p == q else home])
-        if len(np.unique(inner >> 1)) < len(inner):
+        if len(np.unique(inner >> 1)) < len(inner) or _is_border(elements, inner):
             continue
         skipped = elements.take(states[leaves + 1 : returns] >> 1)
         lost = _unaccounted(skipped, elements.take(inner >> 1))
@@ -122,6 +126,20 @@ def _best_loop(
         if not _passes_by(elements, links, cost, bent, states, inner):
             return int(leaves), inner, int(returns)
     return None
+
+
+def _is_border(elements: Elements, inner: np.ndarray) -> bool:
+    """Whether the loop `inner` parts two things, rather than lies as a lead on one ground.
+
+    The two sides of a lead may differ by light, shadow and what it runs along; but light and
+    shadow change sides on the way round, and what it runs along changes.
+    """
+    sides = elements.beside[inner >> 1]
+    back = (inner & 1).astype(bool)
+    sides[back] = sides[back, ::-1]
+    apart = np.linalg.norm((sides[:, 0] - sides[:, 1]).mean(0) * LAB_WEIGHTS)
+    off = np.linalg.norm((elements.colour[inner >> 1, None] - sides) * LAB_WEIGHTS, axis=2)
+    return bool(apart > BORDER * np.median(off.min(1)))
 
 
 def _passes_by(
