@@ -41,9 +41,11 @@ def apply_judgements(
     for pair, group in groupby(found, key=lambda meeting: _pair(meeting.a, meeting.b)):
         meetings = list(group)
         listed = by_pair.get(pair, [])
-        for meeting in meetings:
-            top = _top_of(meeting, listed, meetings, leads) if listed else None
-            result.append(meeting if top is None else _judged_as(meeting, top))
+        tops = _tops_of(meetings, listed, leads) if listed else [None] * len(meetings)
+        result += [
+            meeting if top is None else _judged_as(meeting, top)
+            for meeting, top in zip(meetings, tops, strict=True)
+        ]
     return tuple(result)
 
 
@@ -56,37 +58,36 @@ def _judged_as(meeting: Crossing, top: Top) -> Crossing:
     return Crossing(**{**fields, "top": top})
 
 
-def _top_of(
-    meeting: Crossing,
-    listed: Sequence[Judged],
-    meetings: Sequence[Crossing],
-    leads: Mapping[str, Lead],
-) -> Top:
-    others = [other for other in meetings if other is not meeting]
-    near: list[tuple[float, Top]] = []
-    for one in listed:
-        distance = place_distance_mm(meeting, one.x_mm, one.y_mm, leads)
-        if distance > JUDGED_WITHIN_MM + _SAME_MM:
-            continue
-        if any(
-            place_distance_mm(other, one.x_mm, one.y_mm, leads) <= distance + slack
-            for other in others
-            for slack in [_yields_mm(meeting, other)]
-        ):
-            continue
-        near.append((distance, one.top if one.a == meeting.a else _SWAPPED[one.top]))
-    if not near:
-        return None
+def _tops_of(
+    meetings: Sequence[Crossing], listed: Sequence[Judged], leads: Mapping[str, Lead]
+) -> list[Top]:
+    """What is judged of each meeting of a pair."""
+    places = np.array([(one.x_mm, one.y_mm) for one in listed], dtype=float).reshape(-1, 2)
+    # one row for each meeting, one column for each judgement
+    distance = np.array([_distances_mm(meeting, places, leads) for meeting in meetings])
+    within = distance <= JUDGED_WITHIN_MM + _SAME_MM
+    crosses = np.array([meeting.kind == "crossing" for meeting in meetings])
+    tops: list[Top] = [None] * len(meetings)
+    for row in np.flatnonzero(within.any(axis=1)).tolist():
+        # a judgement serves only the meeting nearest to it; where a crossing and a touching place
+        # or run are equally near, it is the crossing's
+        slack = np.where(crosses & ~crosses[row], _SAME_MM, -_SAME_MM)
+        slack[row] = -np.inf
+        own = within[row] & ~(distance <= distance[row] + slack[:, None]).any(axis=0)
+        near = [
+            (distance[row, k], one.top if one.a == meetings[row].a else _SWAPPED[one.top])
+            for k, one in enumerate(listed)
+            if own[k]
+        ]
+        tops[row] = _nearest_top(near, meetings[row]) if near else None
+    return tops
+
+
+def _nearest_top(near: Sequence[tuple[float, Top]], meeting: Crossing) -> Top:
     least = min(distance for distance, _ in near)
     tops = {top for distance, top in near if distance <= least + _SAME_MM}
     top = tops.pop() if len(tops) == 1 else None
     return None if top == "apart" and meeting.kind == "crossing" else top
-
-
-def _yields_mm(meeting: Crossing, other: Crossing) -> float:
-    """A judgement serves only the meeting nearest to it; where a crossing and a touching place
-    or run are equally near, it is the crossing's."""
-    return _SAME_MM if meeting.kind != "crossing" and other.kind == "crossing" else -_SAME_MM
 
 
 def place_distance_mm(
@@ -94,11 +95,17 @@ def place_distance_mm(
 ) -> float:
     """Distance from a place to a meeting: to the place that names it, or for a meeting that is
     a stretch to the nearest place of that stretch on either lead."""
-    distance = float(np.hypot(meeting.x_mm - x_mm, meeting.y_mm - y_mm))
+    return float(_distances_mm(meeting, np.array([[x_mm, y_mm]], dtype=float), leads)[0])
+
+
+def _distances_mm(meeting: Crossing, places: np.ndarray, leads: Mapping[str, Lead]) -> np.ndarray:
+    """The same for places (N, 2) -> (N,)."""
+    distance = np.hypot(*(places - (meeting.x_mm, meeting.y_mm)).T)
     for name, span in ((meeting.a, meeting.a_span_mm), (meeting.b, meeting.b_span_mm)):
         if span[1] > span[0]:
-            stretch = _stretch(leads[name], span)
-            distance = min(distance, _polyline_distance(stretch, np.array([x_mm, y_mm])))
+            distance = np.minimum(
+                distance, _polyline_distances(_stretch(leads[name], span), places)
+            )
     return distance
 
 
@@ -108,12 +115,13 @@ def _stretch(lead: Lead, span: tuple[float, float]) -> np.ndarray:
     return np.concatenate([ends[:1], lead.points_mm[inside], ends[1:]])
 
 
-def _polyline_distance(line: np.ndarray, point: np.ndarray) -> float:
+def _polyline_distances(line: np.ndarray, points: np.ndarray) -> np.ndarray:
     step = np.diff(line, axis=0)
     size = (step * step).sum(axis=1)
-    share = ((point - line[:-1]) * step).sum(axis=1) / np.where(size > 0, size, 1.0)
-    foot = line[:-1] + np.clip(share, 0.0, 1.0)[:, None] * step
-    return float(np.hypot(*(foot - point).T).min())
+    from_start = points[:, None] - line[:-1]
+    share = (from_start * step).sum(axis=2) / np.where(size > 0, size, 1.0)
+    off = np.clip(share, 0.0, 1.0)[:, :, None] * step - from_start
+    return np.hypot(off[:, :, 0], off[:, :, 1]).min(axis=1)
 
 
 def truly_crosses_at(found: Sequence[Crossing], one: Judged, leads: Mapping[str, Lead]) -> bool:

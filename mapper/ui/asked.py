@@ -11,7 +11,7 @@ a lead that meets it has been moved. The meeting stays open and holds both leads
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -170,7 +170,7 @@ def _place(one: Crossing | JudgedEntry) -> Place:
 def _said(findings: Findings, exact: bool) -> dict[Place, set[str]]:
     """What still holds of what was said: place of a meeting -> leads that are hidden."""
     job, found = findings.job, {}
-    fitted, moved = set(job.fits), _moved(findings)
+    fitted, moved, partners = set(job.fits), _moved(findings), _partners(findings)
     for one in job.judged:
         said = one.extra.get(HIDDEN)
         if not isinstance(said, Mapping):
@@ -179,7 +179,7 @@ def _said(findings: Findings, exact: bool) -> dict[Place, set[str]]:
         log = said.get("log")
         if fitted <= _names(said, "photos") and isinstance(log, int):
             since = moved[max(log, 0) :]
-            leads = {lead for lead in leads if not _meets(findings, lead, since)}
+            leads = {lead for lead in leads if partners.get(lead, {lead}).isdisjoint(since)}
             found.setdefault(_place(one), set()).update(leads & {one.a, one.b})
     return found
 
@@ -197,9 +197,10 @@ def _moved(findings: Findings) -> list[str]:
     return [findings.job.teardown.lead_of(step.wire) for step in findings.job.done]
 
 
-def _meets(findings: Findings, lead: str, others: Iterable[str]) -> bool:
-    """Whether a lead is one of others, or meets one of them anywhere."""
-    others = set(others)
-    return lead in others or any(
-        lead in (one.a, one.b) and others & {one.a, one.b} for one in findings.meetings
-    )
+def _partners(findings: Findings) -> dict[str, set[str]]:
+    """Lead -> itself and the leads that it meets anywhere."""
+    found: dict[str, set[str]] = {}
+    for one in findings.meetings:
+        found.setdefault(one.a, {one.a}).add(one.b)
+        found.setdefault(one.b, {one.b}).add(one.a)
+    return found
