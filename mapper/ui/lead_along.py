@@ -123,6 +123,7 @@ def _question(along: Along, may_come_out: bool) -> None:
         words = [
             f"{places} from the exit inwards",
             "where you see the lead without a break, nothing lies on it",
+            "each number asks about that one other lead",
         ]
     else:
         st.subheader(f"Does anything lie on {name}?")
@@ -132,6 +133,7 @@ def _question(along: Along, may_come_out: bool) -> None:
             else "it can't come out yet, whatever is answered",
             places,
             "follow the lead from end to end: where you see it without a break, nothing lies on it",
+            "each number asks about that one other lead",
         ]
     if along.unseen:
         words.append(
@@ -272,7 +274,7 @@ def _parts(
                 if photo is None:
                     hidden.add(number)
             pressed = st.pills(
-                "Something lies on it here, or it can't be seen",
+                "Mark the leads that lie on it here, or where you can't tell",
                 part.numbers if len(part.numbers) == 1 else (*part.numbers, ALL_HERE),
                 selection_mode="multi",
                 key=f"hidden {along.lead} {len(along.places)} {at}",

@@ -30,6 +30,9 @@ BESIDE = 1.3  # diameters; so far off a lead may seem that lies higher or lower 
 JOIN_MM = 40.0  # wrong places nearer to each other are mended by one stroke
 LIES_ON = 0.5  # of the half sum of two diameters: a lead nearer than that in plan hides the middle
 HIGHER = 0.35  # of the same: a lead that much higher there lies on it
+AROUND_MM = 5.0  # of a lead that one photo has to show on both sides of a place
+AT_DROP_MM = 5.0  # of a lead under the head of its nozzle
+LOOP_MM = 4.0  # a drawn line runs so much ahead or behind of its lead at most within half a mm
 CROSSING_MM = 8.0  # a meeting of drawn leads that near a true crossing of the pair is that one
 
 
@@ -64,6 +67,45 @@ class LeadEyes:
                 continue
             self.on[photo["file"]] = np.array(found["polyline_px"], float)
             self.visible[photo["file"]] = np.array(found["visible"], bool) & self.inside
+
+    def in_sight(self, drawn_through: bool = False) -> np.ndarray:
+        """(N,) whether some photo shows the vertex and the lead around it without a break, or but
+        for short gaps; what several show in turn is not enough, since each sees past the lead on
+        top from its side."""
+        found = np.zeros(len(self.mm), bool)
+        for seen in self.visible.values():
+            for run in self.runs(self.filled(seen | self.at_drop) if drawn_through else seen):
+                first, last = np.searchsorted(self.s_mm, self._ends_mm(run, AROUND_MM))
+                found[first:last] = True
+        return found
+
+    def _ends_mm(self, run: Run, less_mm: float) -> tuple[float, float]:
+        """Arc lengths of a run without so much of both ends; none is lost at the drop or where
+        the lead leaves the plate."""
+        low, high = np.flatnonzero(self.inside)[[0, -1]]
+        first = self.s_mm[run.first] + (less_mm if run.first > low else 0.0)
+        last = self.s_mm[run.last] - (less_mm if run.last < high else 0.0)
+        return first, max(first, last + 1e-6)
+
+    @property
+    def at_drop(self) -> np.ndarray:
+        """(N,) the first of the lead, that goes under the head of its own nozzle."""
+        return self.inside & (self.s_mm < AT_DROP_MM)
+
+    def along(self, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """How far places (N, 2) in a row along a drawn line are off, and the vertices that they
+        belong to: always those a little further on, so that a loop of the lead is no shortcut."""
+        off, at = cKDTree(self.mm).query(places)
+        first = int(np.argmin(off))
+        step = np.hypot(*np.diff(places, axis=0).T)
+        for row, way in ((range(first + 1, len(at)), 1), (range(first - 1, -1, -1), -1)):
+            for k in row:
+                on = self.s_mm[at[k - way]]
+                far = step[k - 1] if way == 1 else step[k]
+                low, high = np.searchsorted(self.s_mm, [on - far - LOOP_MM, on + far + LOOP_MM])
+                away = np.hypot(*(self.mm[low:high] - places[k]).T)
+                at[k], off[k] = low + int(np.argmin(away)), away.min()
+        return off, at
 
     @cached_property
     def seen_anywhere(self) -> np.ndarray:
@@ -181,7 +223,7 @@ class Eyes:
     def answer(self, meeting: Crossing) -> str | None:
         """ "a", "b" or "apart", as the photos show it; None where nobody can tell."""
         if meeting.a == meeting.b:
-            return None
+            return self._answer_to_itself(meeting)
         a, b = self.leads[meeting.a], self.leads[meeting.b]
         place = np.array([meeting.x_mm, meeting.y_mm])
         crossing = self._true_crossing(meeting, place)
@@ -206,20 +248,54 @@ class Eyes:
             return "a"
         return "b" if shown["b"] else None
 
-    def nothing_on(self, drawn: Lead, span_mm: tuple[float, float]) -> bool:
-        """Whether the lead can be followed without a break over a stretch of its drawn line and a
-        little more, so that nothing lies on it; never where the line lies beside the lead, and
-        not where another one that is in sight covers a part of its width."""
+    def _answer_to_itself(self, meeting: Crossing) -> str | None:
+        """The same where a lead meets itself; "b" is its pass nearer the exit."""
+        lead, place = self.leads[meeting.a], np.array([meeting.x_mm, meeting.y_mm])
+        for one in self.truth["crossings"]:
+            off_mm = np.hypot(one["x"] - place[0], one["y"] - place[1])
+            if one["self"] and lead_id(one["a"]) == lead.id and off_mm < CROSSING_MM:
+                upper = (
+                    "b" if (one["z_b"] > one["z_a"]) == (one["vertex_b"] > one["vertex_a"]) else "a"
+                )
+                vertex = max if upper == "b" else min
+                at = vertex(float(one["vertex_a"]), float(one["vertex_b"]))
+                near = np.abs(lead.s_mm - np.interp(at, np.arange(len(lead.s_mm)), lead.s_mm))
+                return upper if self._shown(lead, near < lead.diameter_mm) else None
+        if meeting.kind == "crossing":
+            return None
+        near = np.hypot(*(lead.mm - place).T) < max(2.0, np.ptp(meeting.a_span_mm) / 2) + 2.0
+        return "apart" if self._shown(lead, near) else None
+
+    def nothing_on(self, drawn: Lead, meeting: Crossing, span_mm: tuple[float, float]) -> bool:
+        """Whether a person sees that the other lead of a meeting does not lie on this one over a
+        stretch of its drawn line and a little more.
+
+        Some photo has to show each place of it without a break, but for short gaps under a third
+        lead, which is asked about by itself; none near a crossing. Never where the line lies
+        beside the lead, nor where the other one, in sight, covers a part of its width.
+        """
         lead = self.leads[drawn.id]
+        other = self.leads[meeting.b if meeting.a == drawn.id else meeting.a]
+        own_mm = meeting.a_span_mm if meeting.a == drawn.id else meeting.b_span_mm
         s = np.arange(span_mm[0] - MARGIN_MM, span_mm[1] + MARGIN_MM, 0.5)
-        off, nearest = cKDTree(lead.mm).query(drawn.point_at_mm(s))
+        off, at = lead.along(drawn.point_at_mm(s))
         if (off > BESIDE * lead.diameter_mm).any():
             return False
         where = np.zeros(len(lead.mm), bool)
-        where[nearest.min() : nearest.max() + 1] = True
-        return self._shown(lead, where) and not any(
-            any((seen[at[over & where]]).any() for seen in self.leads[name].visible.values())
-            for name, over, at in self.over(lead)
+        where[at.min() : at.max() + 1] = True
+        where &= lead.inside
+        if meeting.kind == "crossing":
+            near = at[(s > own_mm[0] - MARGIN_MM) & (s < own_mm[1] + MARGIN_MM)]
+            core = np.zeros(len(lead.mm), bool)
+            core[near.min() : near.max() + 1] = True
+            if not lead.in_sight()[core & lead.inside & ~lead.at_drop].all():
+                return False
+        if not lead.in_sight(drawn_through=True)[where].all():
+            return False
+        return not any(
+            any(seen[there[over & where]].any() for seen in other.visible.values())
+            for name, over, there in self.over(lead)
+            if name == other.id
         )
 
     def over(self, lead: LeadEyes) -> Iterator[tuple[str, np.ndarray, np.ndarray]]:
@@ -297,6 +373,8 @@ def against_truth(
         lies[step.wire] = lies[step.wire] & ~moved & (lead.s_mm < max(clear_mm, 0.0))
         if step.action == "pull":
             harmless = replay.pull(step.wire)
+        elif number in freed:
+            harmless = _freed_from(replay, lead, first)
         else:
             own = [one for one in found if step.wire in (one.a, one.b)]
             far = [np.hypot(one.x - step.past[0], one.y - step.past[1]) for one in own]
@@ -308,6 +386,20 @@ def against_truth(
         if not harmless:
             harmed.append(f"{step.action} {step.wire}")
     return {"false-safe": harmed, "something lies on": buried, "peels not told": not_told}
+
+
+def _freed_from(replay: Replay, lead: LeadEyes, first: int) -> bool:
+    """Free a lead from a vertex on; what is just past it hangs clear if nothing lies on it."""
+    harmless = True
+    for (segment, share), number, side in replay.events(lead.id):
+        at_mm = float(np.interp(segment + share, np.arange(len(lead.s_mm)), lead.s_mm))
+        allowed = replay.may_pass(lead.id, number, side)
+        if at_mm >= lead.s_mm[first]:
+            harmless &= allowed
+        elif not (allowed and at_mm > lead.s_mm[first] - JUST_PAST_MM):
+            break
+        replay.passed.add((lead.id, number, side))
+    return harmless
 
 
 def _place(vertex: float) -> tuple[int, Fraction]:

@@ -26,7 +26,15 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from mapper.pulling import Freed, Step
-from mapper.records import Job, JobStore, Stretch, TracedLead, lead_changes, tick_changes
+from mapper.records import (
+    Job,
+    JobStore,
+    Stretch,
+    TracedLead,
+    judgements_changes,
+    lead_changes,
+    tick_changes,
+)
 from mapper.records.changes import Changes
 from mapper.ui.along_places import along_of, changes_of, leads_asked
 from mapper.ui.asked import HIDDEN, hidden_changes
@@ -154,8 +162,10 @@ def looked(job: Job, eyes: Eyes, count: Counter[str]) -> Job:
         along, drawn = along_of(found, asked[0]), found.traced.leads_by_id[asked[0]]
         marked = [
             number
-            for number, span_mm in enumerate(along.spans_mm, start=1)
-            if not eyes.nothing_on(drawn, span_mm)
+            for number, (place, span_mm) in enumerate(
+                zip(along.places, along.spans_mm, strict=True), start=1
+            )
+            if not eyes.nothing_on(drawn, place, span_mm)
         ]
         if along.to_lift:
             marked = marked[:1]
@@ -175,6 +185,16 @@ def looked(job: Job, eyes: Eyes, count: Counter[str]) -> Job:
         job = with_changes(job, changes)
 
 
+def told_of_itself(job: Job, eyes: Eyes, count: Counter[str]) -> Job:
+    """Answer places where a lead meets itself, as far as the photos show it."""
+    for meeting in Findings(job).open_meetings:
+        top = eyes.answer(meeting) if meeting.a == meeting.b else None
+        if top is not None:
+            count["of itself"] += 1
+            job = with_changes(job, judgements_changes(job, [(meeting, None)], top, ""))
+    return job
+
+
 def taken_apart(job: Job, truth: dict[str, Any], chosen: argparse.Namespace) -> None:
     eyes, rng = Eyes(truth), np.random.default_rng(3)
     steps: list[Step] = []
@@ -182,7 +202,7 @@ def taken_apart(job: Job, truth: dict[str, Any], chosen: argparse.Namespace) -> 
     total: Counter[str] = Counter()
     for number in range(1, chosen.rounds + 1):
         count: Counter[str] = Counter()
-        job = looked(job, eyes, count)
+        job = told_of_itself(looked(job, eyes, count), eyes, count)
         found = Findings(job)
         now = found.offered.steps or tuple(lift.step for lift in found.lifts)
         for step in now:

@@ -54,7 +54,7 @@ STROKE_CLOSE = 2.2  # the same, to draw by hand
 ENOUGH = 0.8  # of these will do where the photo is that large already
 HAND_PX = 1.0  # css px (sigma) by which a hand strays from the lead it draws along
 GUESS_OFF_MM = 1.5  # how far a run that nobody sees is guessed beside where it lies
-ALONG_ASKS = "Does anything lie on"
+ALONG_ASKS = re.compile(r"^(?:Does anything lie on|How far may) (.+?)(?: be lifted)?\?$")
 ALONG_ENDS = re.compile(
     "No look brings another lead out now|All that looks along leads|No open place of two leads"
 )
@@ -370,36 +370,37 @@ class Person:
         heading.or_(page.get_by_text(ALONG_ENDS)).first.wait_for()
         settled(page)
         while heading.count():
-            name = heading.inner_text().removeprefix(ALONG_ASKS).strip(" ?")
-            looked.append(self._look_along(name))
+            looked.append(self._look_along(heading.inner_text()))
             print(looked[-1], flush=True)
             if len(looked) in (1, 3):
                 self.shot(f"along {len(looked)}")
         self.shot("along, all")
         return looked
 
-    def _look_along(self, name: str) -> dict[str, Any]:
-        """Say that nothing lies on the lead, or that something does; where no lead lies free all
-        along, mark what lies on it and answer the rest."""
+    def _look_along(self, asked: str) -> dict[str, Any]:
+        """Say that nothing lies on the lead that the page asks about, or that something does; where
+        it is asked how far it may be lifted, mark the first place where something does."""
         page, job = self.page, self.job
+        name = ALONG_ASKS.match(asked)[1]
         began, before = time.monotonic(), sum(self.acts.values())
         found = Findings(job)
         along, drawn = along_of(found, name), found.traced.leads_by_id[name]
-        hidden = {
+        hidden = [
             number
-            for number, span_mm in enumerate(along.spans_mm, start=1)
-            if not self.eyes.nothing_on(drawn, span_mm)
-        }
-        free = len(along.places) - len(hidden)
-        if found.asked.in_parts:
-            self._mark(along, hidden)
-        elif hidden:
-            free = 0
+            for number, (place, span_mm) in enumerate(
+                zip(along.places, along.spans_mm, strict=True), start=1
+            )
+            if not self.eyes.nothing_on(drawn, place, span_mm)
+        ]
+        free = len(along.places) if not hidden else 0
+        if along.to_lift and hidden:
+            free = len(along.free_of(hidden[:1]))
+            self._mark(along, hidden[0])
         page.wait_for_timeout(LOOK_MS * (1 + len(along.parts)))
         seen(page)
         page.keyboard.press("1" if free else "2")
         self.acts["along"] += 1
-        heading = page.get_by_role("heading", name=f"{ALONG_ASKS} {name}?", exact=True)
+        heading = page.get_by_role("heading", name=asked, exact=True)
         heading.wait_for(state="detached")
         settled(page)
         offered = Findings(self.job).offered
@@ -412,22 +413,12 @@ class Person:
             "offered": [step.wire for step in offered.steps],
         }
 
-    def _mark(self, along: Along, hidden: set[int]) -> None:
-        """Mark places where something lies on the lead, all of a picture by one press."""
-        page = self.page
-        several = [part for part in along.parts if len(part.numbers) > 1]
-        marked: set[int] = set()
-        for part in several:
-            if set(part.numbers) <= hidden:
-                page.get_by_role("button", name="all of these").nth(several.index(part)).click()
-                self.acts["along"] += 1
-                settled(page)
-                marked |= set(part.numbers)
-        for number in sorted(hidden - marked):
-            words = f"{number} {along.other(along.places[number - 1])}"
-            page.get_by_role("button", name=words, exact=True).first.click()
-            self.acts["along"] += 1
-            settled(page)
+    def _mark(self, along: Along, number: int) -> None:
+        """Mark a place where something lies on the lead."""
+        words = f"{number} {along.other(along.places[number - 1])}"
+        self.page.get_by_role("button", name=words, exact=True).first.click()
+        self.acts["along"] += 1
+        settled(self.page)
 
     def judge_all(self, most: int) -> Counter[str]:
         page, said = self.page, Counter()
