@@ -16,7 +16,7 @@ from tests.replay import Meeting, Replay, random_case
 
 CASES = int(
     os.environ.get(
-        "MAPPER_REPLAY_CASES", "100000" if os.environ.get("MAPPER_CI") == "1" else "8000"
+        "MAPPER_REPLAY_CASES", "20000" if os.environ.get("MAPPER_CI") == "1" else "8000"
     )
 )
 CHUNK = 1000

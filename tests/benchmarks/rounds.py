@@ -8,7 +8,8 @@ leads that may lie free, as the page asks, pulls what the plan then offers, and 
 from straight above: what lay under a lead that is out is in sight now, and is drawn. Plastic
 counts as melted from the second round on. Loops of the drawn line that the lead does not run are
 drawn over first. Where nothing comes out, the person says how far leads lie free from their exits,
-does the lifts that are offered, and looks again. Each step is judged by the truth
+does the lifts that are offered, and looks again; where there are none, single places are answered
+that the photos show. Each step is judged by the truth
 (`plate_eyes.against_truth`). Ends when no round moves anything any more.
 """
 
@@ -185,12 +186,19 @@ def looked(job: Job, eyes: Eyes, count: Counter[str]) -> Job:
         job = with_changes(job, changes)
 
 
-def told_of_itself(job: Job, eyes: Eyes, count: Counter[str]) -> Job:
-    """Answer places where a lead meets itself, as far as the photos show it."""
-    for meeting in Findings(job).open_meetings:
-        top = eyes.answer(meeting) if meeting.a == meeting.b else None
+def told_one_by_one(job: Job, eyes: Eyes, count: Counter[str], own: bool) -> Job:
+    """Answer open places one by one, as far as the photos show them: those where a lead meets
+    itself (`own`), or all that are asked about."""
+    found = Findings(job)
+    places = found.open_meetings if own else found.asked_now
+    for meeting in places:
+        top = (
+            eyes.answer(meeting)
+            if meeting.top is None and (meeting.a == meeting.b) == own
+            else None
+        )
         if top is not None:
-            count["of itself"] += 1
+            count["one by one"] += 1
             job = with_changes(job, judgements_changes(job, [(meeting, None)], top, ""))
     return job
 
@@ -202,9 +210,12 @@ def taken_apart(job: Job, truth: dict[str, Any], chosen: argparse.Namespace) -> 
     total: Counter[str] = Counter()
     for number in range(1, chosen.rounds + 1):
         count: Counter[str] = Counter()
-        job = told_of_itself(looked(job, eyes, count), eyes, count)
+        job = told_one_by_one(looked(job, eyes, count), eyes, count, own=True)
         found = Findings(job)
-        now = found.offered.steps or tuple(lift.step for lift in found.lifts)
+        if not found.steps_now:
+            job = told_one_by_one(job, eyes, count, own=False)
+            found = Findings(job)
+        now = found.steps_now
         for step in now:
             job = with_changes(job, tick_changes(job, step.action, step.wire, step.past))
             freed[len(steps)] = int(np.argmin(lying(eyes, job)[step.wire]))
