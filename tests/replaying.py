@@ -15,9 +15,7 @@ from mapper.routes import Judged, Lead, RouteMap
 from tests.replay import Meeting, Replay, random_case
 
 CASES = int(
-    os.environ.get(
-        "MAPPER_REPLAY_CASES", "20000" if os.environ.get("MAPPER_CI") == "1" else "8000"
-    )
+    os.environ.get("MAPPER_REPLAY_CASES", "20000" if os.environ.get("MAPPER_CI") == "1" else "8000")
 )
 CHUNK = 1000
 
