@@ -20,14 +20,15 @@ pytestmark = pytest.mark.browser
 LAPTOP = {"width": 1366, "height": 768}
 
 
-def with_nothing_free(store: JobStore, job_id: str) -> None:
-    """Keep that something lies on every lead, somewhere."""
-    while not Findings(store.job(job_id)).asked.to_lift:
-        findings = Findings(store.job(job_id))
+def with_nothing_free(store: JobStore, job_id: str, anywhere: bool = False) -> None:
+    """Keep that something lies on every lead, somewhere; with `anywhere` at all of its places."""
+    findings = Findings(store.job(job_id))
+    while leads_asked(findings) and (anywhere or not findings.asked.to_lift):
         name = leads_asked(findings)[0]
         places = [(one, None) for one in along_of(findings, name).places]
-        changes = hidden_changes(findings, name, places, "KL", somewhere=True)
+        changes = hidden_changes(findings, name, places, "KL", somewhere=not anywhere)
         store.edit(job_id, f"Something lies on {name}", changes)
+        findings = Findings(store.job(job_id))
 
 
 def test_a_lead_is_lifted_as_far_as_the_first_mark_and_hangs_there(
@@ -69,4 +70,29 @@ def test_a_lead_is_lifted_as_far_as_the_first_mark_and_hangs_there(
         settled(page)
         page.get_by_role("button", name="Undo").click()
         until(page, lambda: not store.job(job_id).done)
+    store.close()
+
+
+def test_where_no_look_along_a_lead_helps_single_places_can_be_answered(
+    browser: Any, shared_plates: Path, tmp_path: Path
+) -> None:
+    store = JobStore(tmp_path)
+    job_id = full_job(store, shared_plates / "plate2", open_every=1)
+    with_nothing_free(store, job_id, anywhere=True)
+    findings = Findings(store.job(job_id))
+    assert not findings.asked_now and not findings.steps_now
+    with (
+        running_server(tmp_path) as address,
+        page_of(browser, f"{address}/crossings?job={job_id}", viewport=LAPTOP) as page,
+    ):
+        page.get_by_text("One lead all along").click()
+        page.get_by_role("button", name="Answer open places one by one").click()
+        page.locator(".st-key-desk").get_by_text(" mm").first.wait_for()
+        settled(page)
+        seen(page)
+        page.keyboard.press("1")
+        until(
+            page,
+            lambda: len(Findings(store.job(job_id)).open_meetings) < len(findings.open_meetings),
+        )
     store.close()

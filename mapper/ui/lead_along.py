@@ -111,6 +111,10 @@ def _none_now(ctx: Context, findings: Findings, desk: Desk) -> None:
         if st.button("Look along the others too", help=words):
             st.session_state[_OTHERS] = True
             st.rerun()
+        single = [] if steps else findings.open_meetings
+        words = "Where one place shows which of two leads is on top, its answer may free one"
+        if single and st.button("Answer open places one by one", help=words):
+            go("crossings", meeting_key(single[0]))
         if desk.answered:
             _take_back(ctx, desk, width="content")
 

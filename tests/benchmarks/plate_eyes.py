@@ -342,7 +342,12 @@ def against_truth(
     `freed`: number of a step, from 0 -> first vertex of its lead that is free after it, as the
     log has it; a peel without it is taken to free the lead from the place that names it."""
     freed = freed or {}
-    crossings = [one for one in truth["crossings"] if not one["self"]]
+    width, height = truth["plate"]["width"], truth["plate"]["height"]
+    crossings = [  # not those beyond the exits, where the ends of the leads hang free
+        one
+        for one in truth["crossings"]
+        if not one["self"] and -1 <= one["x"] <= width + 1 and -1 <= one["y"] <= height + 1
+    ]
     found = [
         Meeting(
             lead_id(one["a"]),

@@ -5,7 +5,8 @@
 The rest of what `whole_plate` begins, without the browser: its job (`--store`), or the true lines
 with some stray (mm, one sigma, smooth over nine points). In each round a person is asked about the
 leads that may lie free, as the page asks, pulls what the plan then offers, and looks once more
-from straight above: what lay under a lead that is out is in sight now, and is drawn. Plastic
+from straight above: what lay under a lead that is out is in sight now, and is drawn, as is what
+was drawn beside its lead. Plastic
 counts as melted from the second round on. Loops of the drawn line that the lead does not run are
 drawn over first. Where nothing comes out, the person says how far leads lie free from their exits,
 does the lifts that are offered, and looks again; where there are none, single places are answered
@@ -40,7 +41,7 @@ from mapper.records.changes import Changes
 from mapper.ui.along_places import along_of, changes_of, leads_asked
 from mapper.ui.asked import HIDDEN, hidden_changes
 from mapper.ui.findings import Findings
-from tests.benchmarks.plate_eyes import Eyes, LeadEyes, against_truth
+from tests.benchmarks.plate_eyes import NEAR, Eyes, LeadEyes, against_truth
 from tests.full_job import full_job
 from tests.test_log_records import with_changes
 from tests.truth import lead_id, truth_of
@@ -101,17 +102,19 @@ def stretches_of(points: np.ndarray, seen: np.ndarray) -> tuple[Stretch, ...]:
 def redrawn(
     lead: TracedLead, eyes: LeadEyes, shown: np.ndarray, stray_mm: float, rng: np.random.Generator
 ) -> TracedLead | None:
-    """The lead with those of its unseen runs drawn that are in sight now; None without any."""
+    """The lead with those of its runs drawn anew that nobody had seen, or that lie beside the
+    lead, and that are in sight now; None without any."""
     points, seen = lead.points_mm, np.array(lead.seen, bool)
     in_sight = eyes.filled(shown | ~eyes.inside)
     tree, places, states, new = cKDTree(eyes.mm), [points[:1]], [], False
-    ends = [0, *(np.flatnonzero(np.diff(seen.astype(int))) + 1).tolist(), len(seen)]
+    right = seen & (tree.query((points[1:] + points[:-1]) / 2)[0] <= NEAR * eyes.diameter_mm)
+    ends = [0, *(np.flatnonzero(np.diff(right.astype(int))) + 1).tolist(), len(seen)]
     for a, b in zip(ends[:-1], ends[1:], strict=True):
         first, last = sorted(tree.query(points[[a, b]])[1].tolist())
         sight = in_sight[first : last + 1]
-        if seen[a] or last - first < 2 or not sight.any():
+        if right[a] or last - first < 2 or not sight.any():
             places.append(points[a + 1 : b + 1])
-            states += [bool(seen[a])] * (b - a)
+            states += seen[a:b].tolist()
             continue
         new = True
         line = strayed(eyes.mm[first : last + 1], stray_mm, rng)
@@ -188,15 +191,9 @@ def looked(job: Job, eyes: Eyes, count: Counter[str]) -> Job:
 
 def told_one_by_one(job: Job, eyes: Eyes, count: Counter[str], own: bool) -> Job:
     """Answer open places one by one, as far as the photos show them: those where a lead meets
-    itself (`own`), or all that are asked about."""
-    found = Findings(job)
-    places = found.open_meetings if own else found.asked_now
-    for meeting in places:
-        top = (
-            eyes.answer(meeting)
-            if meeting.top is None and (meeting.a == meeting.b) == own
-            else None
-        )
+    itself (`own`), or all others."""
+    for meeting in Findings(job).open_meetings:
+        top = eyes.answer(meeting) if (meeting.a == meeting.b) == own else None
         if top is not None:
             count["one by one"] += 1
             job = with_changes(job, judgements_changes(job, [(meeting, None)], top, ""))
