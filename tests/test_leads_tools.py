@@ -146,6 +146,14 @@ def test_pieces_whose_ends_meet_are_joined_without_a_run_between() -> None:
     assert (short.exit, short.finished) == (None, False)  # it ends in the middle of a channel
 
 
+@pytest.mark.parametrize("own, of_other", [(2.0, 3.0), (3.0, 2.0), (None, 3.0), (3.0, None)])
+def test_a_joined_lead_is_as_thick_as_its_thicker_piece(own, of_other) -> None:
+    lead = replace(piece(DOWN), diameter_mm=own, diameter_from=own and "entered")
+    other = replace(piece(ALONG, id="loose"), diameter_mm=of_other, diameter_from=None)
+    new = tools.joined(lead, other, PLATE)
+    assert (new.diameter_mm, new.diameter_from) == (3.0, "entered" if own == 3.0 else None)
+
+
 def test_a_finished_lead_a_lead_without_line_and_itself_are_not_joined() -> None:
     for lead, other, words in (
         (lead_of(DOWN), piece(ALONG, id="loose"), "traced to its exit"),

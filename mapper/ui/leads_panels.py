@@ -140,7 +140,7 @@ def rename_box(ctx: Context, lead: TracedLead, rename: Callable[[str], None]) ->
     widget = f"leads name {ctx.job_id} {lead.id}"
     with st.popover("Rename", key=f"leads rename {lead.id}"):
         st.text_input(
-            f"New name of {looks.plain_markdown(shown(lead.id, 40))}",
+            "New name of this lead",
             lead.id,
             max_chars=64,
             key=widget,

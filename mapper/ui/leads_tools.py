@@ -140,12 +140,15 @@ def joined(lead: TracedLead, other: TracedLead, plate: Plate) -> TracedLead:
     exit_id = None if exit_ is None else exit_.id
     if other.finished and not turned:
         exit_id = other.exit or exit_id
+    # the thicker one's: a lead taken to be thinner than it is meets fewer others
+    thick = max(lead, other, key=lambda one: one.diameter_mm or 0.0)
     return replace(
         lead,
         stretches=(*own, *gap, *parts),
         exit=exit_id,
         finished=exit_id is not None,
-        diameter_mm=lead.diameter_mm or other.diameter_mm,
+        diameter_mm=thick.diameter_mm,
+        diameter_from=thick.diameter_from,
     )
 
 
