@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -292,8 +294,35 @@ def test_only_what_lies_between_the_exit_and_the_first_mark_is_answered() -> Non
         assert all(along.spans_mm[n - 1][0] >= end_mm for n in free)
         assert mark not in free
     assert along.free_of([]) == list(range(1, len(along.places) + 1))
-    before = along_of(Findings(side_by_side()), "Z09-H")  # may it come out: all but the mark
-    assert before.free_of([2]) == [n for n in range(1, len(before.places) + 1) if n != 2]
+
+
+def test_where_something_runs_on_a_lead_nobody_says_what_else_lies_on_it() -> None:
+    along = along_of(Findings(side_by_side()), "Z00-H")
+    assert not along.to_lift
+    run = next(n for n, one in enumerate(along.places, start=1) if one.kind == "shared run")
+    low, high = along.spans_mm[run - 1]
+    free = along.free_of([run])
+    for number, (start, end) in enumerate(along.spans_mm, start=1):
+        assert (number in free) == (end <= low or start >= high)
+    assert len(free) < len(along.places) - 1  # the other lead of the bundle runs there too
+
+
+def test_a_run_that_goes_on_under_a_lead_that_crosses_is_answered_all_the_same() -> None:
+    along = along_of(Findings(side_by_side()), "Z00-H")
+    crossing = next(
+        n
+        for n, one in enumerate(along.places, start=1)
+        if one.kind == "crossing" and along.other(one) == "Z09-H"
+    )
+    start, end = along.spans_mm[crossing - 1]
+    runs = [n for n, one in enumerate(along.places, start=1) if one.kind == "shared run"]
+    on_both_sides = [
+        n for n in runs if along.spans_mm[n - 1][0] < start and along.spans_mm[n - 1][1] > end
+    ]
+    assert on_both_sides and set(on_both_sides) <= set(along.free_of([crossing]))
+    steep = replace(along.places[crossing - 1], kind="touching")
+    places = (*along.places[: crossing - 1], steep, *along.places[crossing:])
+    assert not set(on_both_sides) & set(replace(along, places=places).free_of([crossing]))
 
 
 def test_a_lead_free_as_far_as_a_mark_is_lifted_so_far_and_uncovers_what_lies_under_it() -> None:

@@ -26,6 +26,8 @@ __all__ = ["Along", "Part", "along_of", "changes_of", "leads_asked", "leads_in_t
 
 THICK_MM = 3.0  # a lead without a diameter, here
 PART_MM = 100.0  # of a lead in one picture
+SHORT_MM = 10.0  # a lead hidden for less is followed by eye, under one that crosses it steeply
+BESIDE_MM = 5.0  # of a run that has to be in sight on both sides of such a lead
 SURE_OF_RUNS = 0.9  # a run said to lie under a lead that is seen: it may only lie beside it
 
 
@@ -64,13 +66,26 @@ class Along:
 
     def free_of(self, marked: Collection[int]) -> list[int]:
         """The places, by their number, at which nothing lies on the lead where something does at
-        those that are `marked`: all others; to lift it, all between the exit and the nearest
-        marked one. A place that reaches as far as that one is not among them."""
+        those that are `marked`: all that none of these hides; to lift it, all between the exit and
+        the nearest one."""
         numbers = [n for n in range(1, len(self.places) + 1) if n not in marked]
-        if not (self.to_lift and marked):
-            return numbers
-        end_mm = max(self.spans_mm[n - 1][1] for n in marked)
-        return [n for n in numbers if self.spans_mm[n - 1][0] >= end_mm]
+        if self.to_lift and marked:
+            end_mm = max(self.spans_mm[n - 1][1] for n in marked)
+            return [n for n in numbers if self.spans_mm[n - 1][0] >= end_mm]
+        return [n for n in numbers if not any(self._hides(mark, n) for mark in marked)]
+
+    def _hides(self, mark: int, number: int) -> bool:
+        """Whether nobody can tell what lies on the lead at a place, as something does at `mark`.
+
+        That is so wherever the two reach each other, as the lead is hidden there; but not for a run
+        beside it that goes on to both sides of a lead that only crosses."""
+        low, high = self.spans_mm[number - 1]
+        start, end = self.spans_mm[mark - 1]
+        if high <= start or low >= end:
+            return False
+        only_crosses = self.places[mark - 1].kind == "crossing" and end - start <= SHORT_MM
+        goes_on = low <= start - BESIDE_MM and high >= end + BESIDE_MM
+        return not (only_crosses and goes_on and self.places[number - 1].kind != "crossing")
 
 
 def along_of(findings: Findings, name: str) -> Along:

@@ -127,7 +127,6 @@ def _question(along: Along, may_come_out: bool) -> None:
         words = [
             f"{places} from the exit inwards",
             "where you see the lead without a break, nothing lies on it",
-            "each number asks about that one other lead",
         ]
     else:
         st.subheader(f"Does anything lie on {name}?")
@@ -137,7 +136,6 @@ def _question(along: Along, may_come_out: bool) -> None:
             else "it can't come out yet, whatever is answered",
             places,
             "follow the lead from end to end: where you see it without a break, nothing lies on it",
-            "each number asks about that one other lead",
         ]
     if along.unseen:
         words.append(
@@ -241,6 +239,8 @@ def _answered(
 ) -> None:
     """Keep that nothing lies on the lead at the places that are free (`nothing`), and that
     something does at those of these numbers; without one it may be at any of them."""
+    if nothing and not along.to_lift:  # as far as what is marked reaches nobody sees the lead
+        numbers = set(range(1, len(along.places) + 1)) - set(free)
     marked = [(one, None) for n, one in enumerate(along.places, start=1) if n in numbers]
     looked_at = [(along.places[n - 1], photo) for n, photo in sorted(free.items())]
     somewhere = False
@@ -278,7 +278,7 @@ def _parts(
                 if photo is None:
                     hidden.add(number)
             pressed = st.pills(
-                "Mark the leads that lie on it here, or where you can't tell",
+                "Something lies on it here, or it can't be seen",
                 part.numbers if len(part.numbers) == 1 else (*part.numbers, ALL_HERE),
                 selection_mode="multi",
                 key=f"hidden {along.lead} {len(along.places)} {at}",

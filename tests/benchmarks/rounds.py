@@ -49,6 +49,7 @@ from tests.truth import lead_id, truth_of
 DEFAULT = Path(__file__).resolve().parents[3] / "shared" / "plates"
 SMOOTHED = 9  # points over which a stray is smoothed
 LOOP_ENDS_MM = 0.5
+TURNS_BACK_MM = 6.0  # of its lead, along the drawn line
 
 
 def strayed(points: np.ndarray, sigma_mm: float, rng: np.random.Generator) -> np.ndarray:
@@ -103,14 +104,20 @@ def redrawn(
     lead: TracedLead, eyes: LeadEyes, shown: np.ndarray, stray_mm: float, rng: np.random.Generator
 ) -> TracedLead | None:
     """The lead with those of its runs drawn anew that nobody had seen, or that lie beside the
-    lead, and that are in sight now; None without any."""
+    lead, and that are in sight now; None without any. A line that turns back on its way is drawn
+    anew as a whole."""
     points, seen = lead.points_mm, np.array(lead.seen, bool)
     in_sight = eyes.filled(shown | ~eyes.inside)
-    tree, places, states, new = cKDTree(eyes.mm), [points[:1]], [], False
-    right = seen & (tree.query((points[1:] + points[:-1]) / 2)[0] <= NEAR * eyes.diameter_mm)
+    places, states, new = [points[:1]], [], False
+    at = eyes.along(points)[1]
+    if (np.maximum.accumulate(eyes.s_mm[at]) - eyes.s_mm[at]).max() > TURNS_BACK_MM:
+        line, sight = strayed(eyes.mm[eyes.inside], stray_mm, rng), in_sight[eyes.inside]
+        return replace(lead, stretches=stretches_of(line, sight[1:] & sight[:-1]))
+    off_mm = eyes.along((points[1:] + points[:-1]) / 2)[0]
+    right = seen & (off_mm <= NEAR * eyes.diameter_mm)
     ends = [0, *(np.flatnonzero(np.diff(right.astype(int))) + 1).tolist(), len(seen)]
     for a, b in zip(ends[:-1], ends[1:], strict=True):
-        first, last = sorted(tree.query(points[[a, b]])[1].tolist())
+        first, last = sorted(at[[a, b]].tolist())
         sight = in_sight[first : last + 1]
         if right[a] or last - first < 2 or not sight.any():
             places.append(points[a + 1 : b + 1])
