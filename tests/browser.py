@@ -64,6 +64,7 @@ def _started(path: str) -> Any:
     """One Chromium for the process: each module that imports the fixture has it anew."""
     sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
     playwright = sync_api.sync_playwright().start()
+    sync_api.expect.set_options(timeout=60_000)  # a machine may be busy with other tests
     started = playwright.chromium.launch(executable_path=path, args=CHROMIUM_ARGS)
     atexit.register(playwright.stop)
     atexit.register(started.close)
