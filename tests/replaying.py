@@ -11,7 +11,7 @@ from mapper.routes import Judged, Lead, RouteMap
 from tests.replay import Meeting, Replay, random_case
 
 CASES = int(
-    os.environ.get("MAPPER_REPLAY_CASES", "10000" if os.environ.get("MAPPER_CI") == "1" else "5000")
+    os.environ.get("MAPPER_REPLAY_CASES", "6000" if os.environ.get("MAPPER_CI") == "1" else "3000")
 )
 CHUNK = 1000
 
