@@ -320,8 +320,8 @@ def test_a_run_that_goes_on_under_a_lead_that_crosses_is_answered_all_the_same()
         n for n in runs if along.spans_mm[n - 1][0] < start and along.spans_mm[n - 1][1] > end
     ]
     assert on_both_sides and set(on_both_sides) <= set(along.free_of([crossing]))
-    steep = replace(along.places[crossing - 1], kind="touching")
-    places = (*along.places[: crossing - 1], steep, *along.places[crossing:])
+    beside = replace(along.places[crossing - 1], kind="touching")
+    places = (*along.places[: crossing - 1], beside, *along.places[crossing:])
     assert not set(on_both_sides) & set(replace(along, places=places).free_of([crossing]))
 
 

@@ -170,7 +170,7 @@ def _place(one: Crossing | JudgedEntry) -> Place:
 def _said(findings: Findings, exact: bool) -> dict[Place, set[str]]:
     """What still holds of what was said: place of a meeting -> leads that are hidden."""
     job, found = findings.job, {}
-    fitted, moved, partners = set(job.fits), _moved(findings), _partners(findings)
+    fitted, moved, partners = set(job.fits), _moved(findings), findings.partners
     for one in job.judged:
         said = one.extra.get(HIDDEN)
         if not isinstance(said, Mapping):
@@ -195,12 +195,3 @@ def _names(said: Mapping[str, Any], key: str) -> set[str]:
 def _moved(findings: Findings) -> list[str]:
     """The lead of each event of the teardown log, in order."""
     return [findings.job.teardown.lead_of(step.wire) for step in findings.job.done]
-
-
-def _partners(findings: Findings) -> dict[str, set[str]]:
-    """Lead -> itself and the leads that it meets anywhere."""
-    found: dict[str, set[str]] = {}
-    for one in findings.meetings:
-        found.setdefault(one.a, {one.a}).add(one.b)
-        found.setdefault(one.b, {one.b}).add(one.a)
-    return found

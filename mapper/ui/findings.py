@@ -139,6 +139,15 @@ class Findings:
         return () if self.traced is None else self.traced.crossings
 
     @cached_property
+    def partners(self) -> dict[str, set[str]]:
+        """Each lead that meets any -> itself and those that it meets."""
+        found: dict[str, set[str]] = {}
+        for one in self.meetings:
+            found.setdefault(one.a, {one.a}).add(one.b)
+            found.setdefault(one.b, {one.b}).add(one.a)
+        return found
+
+    @cached_property
     def out(self) -> frozenset[str]:
         """Leads, and pieces of broken leads, that are out as the teardown log leaves them."""
         return frozenset() if self.job.plate is None else self.job.teardown.out

@@ -19,6 +19,7 @@ from scipy.spatial import cKDTree
 from mapper.pulling import Step
 from mapper.records import TracedLead
 from mapper.routes import Crossing, Lead
+from mapper.ui.along_places import Along
 from tests.replay import Meeting, Replay
 from tests.truth import lead_id
 
@@ -266,12 +267,21 @@ class Eyes:
         near = np.hypot(*(lead.mm - place).T) < max(2.0, np.ptp(meeting.a_span_mm) / 2) + 2.0
         return "apart" if self._shown(lead, near) else None
 
+    def marks(self, along: Along, drawn: Lead) -> list[int]:
+        """The places of a look along a lead, by their number, at which `nothing_on` fails."""
+        places = zip(along.places, along.spans_mm, strict=True)
+        return [
+            number
+            for number, (place, span_mm) in enumerate(places, start=1)
+            if not self.nothing_on(drawn, place, span_mm)
+        ]
+
     def nothing_on(self, drawn: Lead, meeting: Crossing, span_mm: tuple[float, float]) -> bool:
         """Whether a person sees that the other lead of a meeting does not lie on this one over a
         stretch of its drawn line and a little more.
 
-        Some photo has to show each place of it without a break, but for short gaps under a third
-        lead, which is asked about by itself; none near a crossing. Never where the line lies
+        Some photo has to show each place of it without a break, but for short gaps (a third lead
+        that crosses is asked about by itself); none near a crossing. Never where the line lies
         beside the lead, nor where the other one, in sight, covers a part of its width.
         """
         lead = self.leads[drawn.id]

@@ -6,11 +6,10 @@ The rest of what `whole_plate` begins, without the browser: its job (`--store`),
 with some stray (mm, one sigma, smooth over nine points). In each round a person is asked about the
 leads that may lie free, as the page asks, pulls what the plan then offers, and looks once more
 from straight above: what lay under a lead that is out is in sight now, and is drawn, as is what
-was drawn beside its lead. Plastic
-counts as melted from the second round on. Loops of the drawn line that the lead does not run are
-drawn over first. Where nothing comes out, the person says how far leads lie free from their exits,
-does the lifts that are offered, and looks again; where there are none, single places are answered
-that the photos show. Each step is judged by the truth
+was drawn beside its lead. Plastic counts as melted from the second round on. Loops of the drawn
+line that the lead does not run are drawn over first. Where nothing comes out, the person says how
+far leads lie free from their exits, does the lifts that are offered, and looks again; where there
+are none, single places are answered that the photos show. Each step is judged by the truth
 (`plate_eyes.against_truth`). Ends when no round moves anything any more.
 """
 
@@ -171,13 +170,7 @@ def looked(job: Job, eyes: Eyes, count: Counter[str]) -> Job:
         if not asked:
             return job
         along, drawn = along_of(found, asked[0]), found.traced.leads_by_id[asked[0]]
-        marked = [
-            number
-            for number, (place, span_mm) in enumerate(
-                zip(along.places, along.spans_mm, strict=True), start=1
-            )
-            if not eyes.nothing_on(drawn, place, span_mm)
-        ]
+        marked = eyes.marks(along, drawn)
         if along.to_lift:
             marked = marked[:1]
         free = [(along.places[n - 1], None) for n in along.free_of(marked)]

@@ -385,13 +385,7 @@ class Person:
         began, before = time.monotonic(), sum(self.acts.values())
         found = Findings(job)
         along, drawn = along_of(found, name), found.traced.leads_by_id[name]
-        hidden = [
-            number
-            for number, (place, span_mm) in enumerate(
-                zip(along.places, along.spans_mm, strict=True), start=1
-            )
-            if not self.eyes.nothing_on(drawn, place, span_mm)
-        ]
+        hidden = self.eyes.marks(along, drawn)
         free = len(along.places) if not hidden else 0
         if along.to_lift and hidden:
             free = len(along.free_of(hidden[:1]))
