@@ -46,6 +46,26 @@ def test_the_thickness_of_a_kind_is_entered_by_keys_and_undo_takes_it_back(
     expect(field).to_have_value("")
 
 
+def test_the_keys_stay_in_the_form_on_a_laptop_too_slow_to_draw_it_in_time(
+    page: Any, bench: Bench
+) -> None:
+    page.context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": 12})
+    page.get_by_role("button", name="Thickness ?").focus()
+    page.keyboard.press("Enter")
+    field = page.get_by_label(HEATERS)
+    for typed, kept_mm in (("2,5", 2.5), ("2,6", 2.6), ("2,7", 2.7)):
+        expect(field).to_be_focused()
+        page.keyboard.type(typed)
+        page.keyboard.press("Enter")
+        page.get_by_text(f"entered: {kept_mm} mm").wait_for()
+        settled(page)
+    expect(field).to_be_focused()
+    assert entered_mm(bench) == {"heater": 2.7}
+    page.keyboard.press("Delete")  # what stands in the field is selected
+    page.keyboard.press("Enter")
+    until(page, lambda: entered_mm(bench) == {})
+
+
 def test_a_thickness_no_lead_can_have_is_refused_where_it_is_seen_and_stays_to_be_mended(
     page: Any, bench: Bench
 ) -> None:

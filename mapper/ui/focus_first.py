@@ -15,9 +15,8 @@ _mount = st.components.v2.component(
 )
 
 
-def focus_first(key: str, drawn: str) -> None:
-    """Give the keys to the first field of the open panel; to be drawn at the panel's end.
-
-    `drawn`: what the fields are filled with; when it changes they are new, and lost the keys.
+def focus_first(key: str) -> None:
+    """Give the keys to the first field of the open panel, also when its fields are drawn anew; to
+    be drawn at the panel's end.
     """
-    _mount(key=key, data={"drawn": drawn})
+    _mount(key=key)

@@ -111,7 +111,8 @@ def _none_now(ctx: Context, findings: Findings, desk: Desk) -> None:
         if st.button("Look along the others too", help=words):
             st.session_state[_OTHERS] = True
             st.rerun()
-        single = [] if steps else findings.open_meetings
+        still = () if steps else set(map(meeting_key, findings.open_meetings))
+        single = [one for one in findings.ordered_meetings if meeting_key(one) in still]
         words = "Where one place shows which of two leads is on top, its answer may free one"
         if single and st.button("Answer open places one by one", help=words):
             go("crossings", meeting_key(single[0]))

@@ -99,7 +99,7 @@ def _form(ctx: Context, kinds: tuple[str, ...], lead: TracedLead | None) -> None
             _keep(ctx, typed, shown_mm, lead)
     differs = "" if lead is not None else " One that differs: pick it on the page Leads first."
     st.caption(f"When unsure, the thicker value. An empty field takes it back.{differs}")
-    focus_first("thickness focus", stamp)
+    focus_first("thickness focus")
 
 
 def _field(label: str, key: str, value_mm: float | None) -> str:

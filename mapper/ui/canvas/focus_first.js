@@ -1,23 +1,56 @@
 // What opens lies at the end of the page, far from its button by the Tab key: its first field takes
-// the keys when it opens, and again when it was drawn anew and nothing has them.
-const FRAMES = 120; // the field may be drawn a little later than this
+// the keys when it opens, and again when what had them was taken away to be drawn anew. When that
+// happens is for the page to say, not for a clock: a slow laptop may take seconds.
+const PANEL = "[data-testid=stPopoverBody]";
 
-function focusFirst(host, frames) {
-  const field = document.querySelector("[data-testid=stPopoverBody] input");
-  const lost = [document.body, null].includes(document.activeElement);
-  const fresh = !host.dataset.opened;
-  if (field && (fresh || lost)) {
-    host.dataset.opened = "yes";
+class FocusFirst {
+  constructor() {
+    this.given = null; // the field that got the keys here; null before it opened
+    this.untouched = true;
+    this.had = null; // what of the panel had the keys last
+    this.taken = (event) => { this.had = event.target.closest?.(PANEL) ? event.target : null; };
+    this.redrawn = new MutationObserver(() => this.look());
+    this.touched = (event) => { this.untouched &&= event.target !== this.given; };
+    document.addEventListener("focusin", this.taken, true);
+    document.addEventListener("input", this.touched, true);
+    const watched = { childList: true, subtree: true, attributeFilter: ["value"] };
+    this.redrawn.observe(document.body, watched);
+    this.look();
+  }
+
+  look() {
+    const lost = [document.body, null].includes(document.activeElement);
+    const gone = lost && this.had !== null && !this.had.isConnected;
+    if (this.given === null || gone) this.give();
+    // It is filled after it was drawn, which would leave the cursor behind what is to be typed over.
+    else if (this.untouched && document.activeElement === this.given) this.given.select();
+  }
+
+  give() {
+    const field = document.querySelector(`${PANEL} input`);
+    if (!field) return;
+    this.given = field;
+    const chosen = document.activeElement?.matches(`${PANEL} input`); // someone was faster
+    this.untouched = !chosen;
+    if (chosen) return;
     field.focus();
     field.select();
-  } else if (!field && frames > 0) {
-    requestAnimationFrame(() => host.isConnected && focusFirst(host, frames - 1));
+  }
+
+  close() {
+    this.redrawn.disconnect();
+    document.removeEventListener("focusin", this.taken, true);
+    document.removeEventListener("input", this.touched, true);
   }
 }
 
+const AT = new WeakMap();
+
 export default function (component) {
-  const host = component.parentElement.querySelector(".root");
-  if (host.dataset.drawn === component.data.drawn) return;
-  host.dataset.drawn = component.data.drawn;
-  requestAnimationFrame(() => focusFirst(host, FRAMES));
+  const host = component.parentElement;
+  if (!AT.has(host)) AT.set(host, new FocusFirst());
+  return () => {
+    AT.get(host)?.close();
+    AT.delete(host);
+  };
 }
