@@ -5,14 +5,11 @@ from __future__ import annotations
 import os
 import uuid
 from collections.abc import Iterator
-from concurrent.futures import Future
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 from sqlalchemy import create_engine, make_url
-
-from tests.replaying import judging_in_background
 
 REPO = Path(__file__).resolve().parents[1]
 
@@ -52,13 +49,3 @@ def new_database() -> Iterator[str]:
 def sample_images() -> Path:
     """The demo job that ships with the tool."""
     return REPO / "sample_images"
-
-
-@pytest.fixture(scope="session", autouse=True)
-def judged_chunks(request: pytest.FixtureRequest) -> Iterator[list[Future[str]] | None]:
-    """The long replay, begun first so that it runs beside the tests that wait for a browser."""
-    if not any(item.name.startswith("test_no_plan_pulls") for item in request.session.items):
-        yield None
-        return
-    with judging_in_background() as chunks:
-        yield chunks

@@ -1,13 +1,9 @@
-"""Plans of random cases, judged by the independent replay; on all cores where CI asks for many."""
+"""Plans of random cases, judged by the independent replay."""
 
 from __future__ import annotations
 
 import os
 import random
-from collections.abc import Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
-from contextlib import contextmanager
-from multiprocessing import get_context
 
 from mapper.plate import Plate
 from mapper.pulling import plan_pull
@@ -15,7 +11,7 @@ from mapper.routes import Judged, Lead, RouteMap
 from tests.replay import Meeting, Replay, random_case
 
 CASES = int(
-    os.environ.get("MAPPER_REPLAY_CASES", "20000" if os.environ.get("MAPPER_CI") == "1" else "8000")
+    os.environ.get("MAPPER_REPLAY_CASES", "10000" if os.environ.get("MAPPER_CI") == "1" else "5000")
 )
 CHUNK = 1000
 
@@ -63,21 +59,3 @@ def judged_chunk(chunk: int) -> str:
         if not (harmless and after.out == free and complete):
             return f"chunk {chunk}, case {number}: {routes} {tops} -> {plan.to_dict()}"
     return ""
-
-
-@contextmanager
-def judging_in_background() -> Iterator[list[Future[str]]]:
-    """All chunks under way on every core, behind whatever else the machine has to do."""
-    # "spawn": a forked child could inherit a lock of the numeric libraries' threads
-    pool = ProcessPoolExecutor(
-        os.cpu_count(), mp_context=get_context("spawn"), initializer=_step_back
-    )
-    try:
-        yield [pool.submit(judged_chunk, chunk) for chunk in range(-(-CASES // CHUNK))]
-    finally:
-        pool.shutdown(cancel_futures=True)
-
-
-def _step_back() -> None:
-    if hasattr(os, "nice"):
-        os.nice(15)
