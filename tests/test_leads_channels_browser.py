@@ -10,7 +10,7 @@ import pytest
 
 from mapper.fit import PhotoFit
 from mapper.records import Job, JobStore, open_demo
-from tests.browser import CanvasDriver, browser, page_of, running_server
+from tests.browser import CanvasDriver, browser, page_of, running_server, until
 
 __all__ = ["browser"]  # the fixture
 
@@ -63,13 +63,16 @@ def channels(page: Any) -> Any:
 
 
 def listed_as_not_drawn(page: Any) -> set[str]:
-    pale = page.locator("button.lead.pale").all()
-    return {one.get_attribute("title").partition(":")[0] for one in pale}
+    return _listed(page, "button.lead.pale")
 
 
 def picked(page: Any) -> set[str]:
-    on = page.locator("button.lead.on").all()
-    return {one.get_attribute("title").partition(":")[0] for one in on}
+    return _listed(page, "button.lead.on")
+
+
+def _listed(page: Any, which: str) -> set[str]:
+    titles = page.locator(which).evaluate_all("found => found.map((one) => one.title)")
+    return {title.partition(":")[0] for title in titles}
 
 
 def all_but_those_inside(job: Job) -> set[str]:
@@ -89,7 +92,7 @@ def test_a_channel_picked_by_name_comes_into_sight_with_its_leads_and_no_other(
         page.get_by_role("option", name=f"Only {CHANNEL} · 2 leads").click()
         canvas.root.locator(".hint", has_text=f"Only leads in {CHANNEL}: Z01-H, Z01-T.").wait_for()
         canvas.wait_acknowledged()
-        assert listed_as_not_drawn(page) == all_but_those_inside(job)
+        until(page, lambda: listed_as_not_drawn(page) == all_but_those_inside(job))
         scale, x, y, _ = canvas.view()
         assert scale > 2 * whole
         assert np.hypot(*(np.array([x, y]) - middle_of_channel(job))) * scale < 60
@@ -127,7 +130,7 @@ def test_the_channel_under_the_pointer_is_shown_alone_by_one_key_and_all_again_b
         page.keyboard.press("i")
         canvas.root.locator(".hint", has_text=f"Only leads in {CHANNEL}").wait_for()
         expect(channels(page)).to_have_value(f"Only {CHANNEL} · 2 leads")
-        assert listed_as_not_drawn(page) == all_but_those_inside(job)
+        until(page, lambda: listed_as_not_drawn(page) == all_but_those_inside(job))
         assert canvas.view() == before  # the place pointed at stays under the pointer
 
         page.keyboard.press("i")
@@ -148,6 +151,7 @@ def test_a_finger_shows_the_channel_that_it_touched(
         canvas.wait_acknowledged()
         canvas.root.get_by_role("button", name="one channel").tap()
         expect(channels(page)).to_have_value(f"Only {CHANNEL} · 2 leads")
-        assert listed_as_not_drawn(page) == all_but_those_inside(job) - picked(page)
+        others = all_but_those_inside(job)
+        until(page, lambda: listed_as_not_drawn(page) == others - picked(page))
         canvas.root.get_by_role("button", name="all channels").tap()
         page.locator("button.lead.pale").first.wait_for(state="detached")
