@@ -113,7 +113,8 @@ def test_a_loop_is_not_cut_short():
 
 
 @pytest.mark.parametrize(
-    "seed, scene, cable", [(77, 9, 0), (77, 5, 0), (77, 6, 1), (94, 1, 2), (94, 6, 3)]
+    "seed, scene, cable",
+    [(77, 5, 0), (77, 6, 1), (94, 1, 2), (94, 6, 3), (91, 4, 2), (93, 7, 3)],
 )
 def test_a_loop_that_is_dearer_than_straight_across_is_gone_round(seed, scene, cable):
     cables = loose_cables(np.random.default_rng([seed, scene, 2]), "loops")

@@ -31,12 +31,13 @@ def test_shares_never_exceed_one_and_a_line_has_no_direction(number, count):
     rng = np.random.default_rng(number)
     seen = rng.normal(0, 1, (count, ALONG, ACROSS, 3)).astype(np.float32)
     facts = rng.normal(0, 1, (count, FACTS)).astype(np.float32)
-    shares, stretch = weigh(seen, facts, shipped_layers())
+    shares, stretch, beside = weigh(seen, facts, shipped_layers())
     assert (shares >= 0).all() and shares.sum() <= 1 + 1e-6
-    for turned in (seen[:, ::-1], seen[:, :, ::-1], seen[:, ::-1, ::-1]):
+    for turned, side in ((seen[:, ::-1], 1), (seen[:, :, ::-1], -1), (seen[:, ::-1, ::-1], -1)):
         again = weigh(turned, facts, shipped_layers())
         assert np.allclose(again[0], shares, atol=1e-4)
         assert np.allclose(again[1], stretch, atol=1e-3)
+        assert np.allclose(side * again[2], beside, atol=1e-3)
 
 
 def test_a_band_shows_the_line_along_its_middle_row_whatever_its_direction():
@@ -66,9 +67,10 @@ def test_the_width_that_was_read_is_mended_by_a_fifth_at_most():
     ground = Ground(image)
     read, _ = banded(ground, np.array([200.0, middles[0]]), 8.0)
     mended = leads_at(ground, np.array([200.0, middles[0]]), 8.0)
-    assert len(read) == len(mended) > 0
-    for before, after in zip(read, mended, strict=True):
-        assert abs(np.log(after.width_px / before.width_px)) <= MOST_STRETCH + 1e-9
+    assert len(read) >= len(mended) > 0
+    log_read = np.log([before.width_px for before in read])
+    for after in mended:
+        assert np.abs(log_read - np.log(after.width_px)).min() <= MOST_STRETCH + 1e-9
 
 
 @pytest.mark.parametrize("number", range(6))

@@ -42,14 +42,20 @@ def test_a_lead_that_ends_at_its_nozzle_is_not_led_round_it(last_deg):
     assert long(trace.points) < 1.05 * long(truth)
 
 
-@pytest.mark.parametrize("ring", [BEIGE, GREY])
-@pytest.mark.parametrize("colour", [BEIGE, RED])
-def test_a_lead_that_goes_once_round_its_nozzle_is_led_round_it(ring, colour):
+@pytest.mark.parametrize(
+    "colour, ring, out_px, width_px",
+    [
+        (BEIGE, BEIGE, 66, 7),  # the ring looks like the lead
+        *((BEIGE, GREY, 72, width) for width in (5, 7, 9)),
+        *((RED, ring, 72, width) for ring in (BEIGE, GREY) for width in (5, 7, 9)),
+    ],
+)
+def test_a_lead_that_goes_once_round_its_nozzle_is_led_round_it(colour, ring, out_px, width_px):
     image = pocket(ring)
-    turn = round_it(np.linspace(62, 66, 200), np.linspace(-20, 380, 200))
+    turn = round_it(np.linspace(62, out_px, 200), np.linspace(-20, 380, 200))
     comes = np.linspace((262, -10), turn[0] - (0, 12), 12)
     goes = turn[-1] + np.linspace(0, 1, 20)[1:, None] * (-10, 110)
-    truth = lay(image, np.concatenate([comes, turn, goes]), colour, 7)
+    truth = lay(image, np.concatenate([comes, turn, goes]), colour, width_px)
     trace = trace_between(image, truth[2], truth[-3])
-    assert farthest(truth[2:-2], trace.points) < 3.5
+    assert farthest(truth[2:-2], trace.points) < 0.5 * width_px + 1
     assert abs(long(trace.points) / long(truth[2:-2]) - 1) < 0.06

@@ -27,8 +27,8 @@ def test_a_line_between_unlikely_clicks_follows_the_lead_and_is_marked_to_be_loo
     weigh = snap.weigh
 
     def unsure(*args):
-        shares, stretch = weigh(*args)
-        return 0.02 * shares, stretch
+        shares, *mended = weigh(*args)
+        return 0.02 * shares, *mended
 
     monkeypatch.setattr(snap, "weigh", unsure)
     traced = trace_between(image, line[30], line[-30])
@@ -39,7 +39,9 @@ def test_a_line_between_unlikely_clicks_follows_the_lead_and_is_marked_to_be_loo
 
 def test_a_single_look_still_finds_nothing_where_a_lead_is_unlikely(picture, monkeypatch):
     image, line = picture
-    monkeypatch.setattr(
-        snap, "weigh", lambda bands, *_: (np.full(len(bands), 0.01), np.zeros(len(bands)))
-    )
+
+    def unsure(bands, *_):
+        return np.full(len(bands), 0.03 / len(bands)), np.zeros(len(bands)), np.zeros(len(bands))
+
+    monkeypatch.setattr(snap, "weigh", unsure)
     assert snap.snap_to_wire(image, line[100], 6.0) is None

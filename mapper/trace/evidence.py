@@ -24,6 +24,7 @@ __all__ = [
     "laid_straight",
     "line_elements",
     "sample",
+    "skin_colours",
     "to_lab",
 ]
 
@@ -37,6 +38,7 @@ MIN_SIDE_RATIO = 0.15  # weaker side over stronger side; a step edge gives 0 or 
 GAP_PX = 8  # between pictures on one sheet: no filter and no profile reaches over two of it
 NOISE_FACTOR = 2.0
 MAX_CROSS_BEND = 0.4  # bend along the line over bend across it
+SKIN_SIGMA_PX = 0.6
 SIDE_OFFSETS_PX = np.array([0.75, 1.5, 2.25, 3.0, 3.75, 4.5])
 
 
@@ -117,6 +119,18 @@ def laid_straight(
         + across[:, None] * side[:, None, None]
     )
     return sample(picture, places)
+
+
+def skin_colours(
+    picture: np.ndarray, xy: np.ndarray, way: np.ndarray, along: np.ndarray
+) -> np.ndarray:
+    """(N, A, 3): Lab at the distances `along` (A,) px of places, as an element's colour is read.
+
+    `picture` (H, W, 3) Lab; `xy` (N, 2) px; `way` (N, 2) unit vectors along the lines.
+    """
+    smooth = cv2.GaussianBlur(picture, (3, 3), SKIN_SIGMA_PX)
+    across = np.array([-SIDE_OFFSETS_PX[0], 0.0, SIDE_OFFSETS_PX[0]])
+    return laid_straight(smooth, xy, way, along, across).mean(2)
 
 
 def _kernels() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -293,7 +307,7 @@ def _profiles(
     """Values across each element at -offsets, 0, +offsets; read a little way along it, too."""
     offsets = np.concatenate([-SIDE_OFFSETS_PX[::-1], [0.0], SIDE_OFFSETS_PX])
     normal, along = np.stack([nx, ny], 1), np.stack([-ny, nx], 1)
-    smooth = cv2.GaussianBlur(picture, (3, 3), 0.6)
+    smooth = cv2.GaussianBlur(picture, (3, 3), SKIN_SIGMA_PX)
     across = centre[:, None] + offsets[None, :, None] * normal[:, None]
     return sum(sample(smooth, across + step * along[:, None]) for step in (-1.0, 0.0, 1.0)) / (
         np.float32(3)

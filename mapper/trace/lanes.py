@@ -51,8 +51,9 @@ WITHIN_ROW = np.array([-0.25, 0.25])  # widths along: a row is looked at twice
 HEADING_ROWS = 2  # to either side, over which the direction of a line is taken
 LAB_UNIT, MOST_UNITS = 20.0, 4.0
 FACTS = 10  # what the network gets of each place
-CLICK_SPREAD = 0.2  # widths by which a click may be off the middle
-MOST_CLICK = 12.0  # price of a course that passes a click by
+CLICK_SPREAD = 0.2  # widths by which a click may be off the middle, for the network
+PRICE_SPREAD = 0.15  # the same for the course: a line beside both its clicks is another lead's
+MOST_CLICK = 40.0  # price of a course that passes a click by
 CLICK_RUN = 0.3  # widths to either side along the line over which the colour is read
 LEAST_PX = 4.5  # the photo is halved as long as a lead stays wider
 MIN_ROWS = 4  # shorter lines have no course to speak of
@@ -175,7 +176,7 @@ def clicked_on(
 def click_price(clicked: Clicked, rows: int) -> np.ndarray:
     """(rows, BINS): what it costs to pass the clicks by."""
     price = np.zeros((rows, BINS))
-    off = 0.5 * ((OFFSETS - clicked.beside[:, None]) / CLICK_SPREAD) ** 2
+    off = 0.5 * ((OFFSETS - clicked.beside[:, None]) / PRICE_SPREAD) ** 2
     np.add.at(price, clicked.row, np.minimum(off, MOST_CLICK))
     return price
 

@@ -1,10 +1,12 @@
 """A small learned weigher of clicks: which of the lines near a click is the lead that is meant.
 
-Every candidate line is laid straight: a band along it, `ALONG` x `ACROSS` places in the pixels
-of its layer, in Lab, counted from the colour of its middle. With six facts beside it a network
-of two hidden layers gives the log odds that this line is the lead under the click, against
-*none of them*, and how much wider the lead is than its line was read. It is asked about the
-band and its mirror images, and the answers are averaged, as a line has no direction.
+Candidates are the lines found near the click and, as in a bundle none may be found on the lead,
+straight leads of every width and direction through the click itself. Each is laid straight: a band
+along it, `ALONG` x `ACROSS` places in the pixels of its layer, in Lab, counted from the colour of
+its middle. With six facts beside it a network of two hidden layers gives the log odds that this
+line is the lead under the click, against *none of them*, how much wider the lead is than its line
+was read, and how far to the side of the line its middle lies. It is asked about the band and its
+mirror images, and the answers are averaged, as a line has no direction.
 
 The weights come from `tests/training/train_likely.py`; here they are only multiplied out.
 """
@@ -43,16 +45,19 @@ def shipped_layers() -> Layers:
     return shipped("likely")
 
 
-def weigh(bands: np.ndarray, facts: np.ndarray, layers: Layers) -> tuple[np.ndarray, np.ndarray]:
-    """Shares (K,) of belief in each line, in all at most 1, and log (true width / read) (K,).
+def weigh(
+    bands: np.ndarray, facts: np.ndarray, layers: Layers
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Shares (K,) of belief in each line, in all at most 1, log (true width / read) (K,), and how
+    many widths to the side of each line the lead's middle lies (K,).
 
     `bands` (K, ALONG, ACROSS, 3), `facts` (K, FACTS): all candidates of one click.
     """
-    turned = (bands, bands[:, ::-1], bands[:, :, ::-1], bands[:, ::-1, ::-1])
-    out = np.zeros((len(bands), 2), np.float32)
-    for band in turned:
+    turned = ((bands, 1), (bands[:, ::-1], 1), (bands[:, :, ::-1], -1), (bands[:, ::-1, ::-1], -1))
+    out = np.zeros((len(bands), 3), np.float32)
+    for band, side in turned:
         x = np.concatenate([band.reshape(len(band), -1), facts], 1, dtype=np.float32)
-        out += dense(x, layers) / len(turned)
+        out += dense(x, layers) * (1, 1, side) / len(turned)
     top = max(float(out[:, 0].max(initial=0.0)), 0.0)
     odds = np.exp(out[:, 0] - top)
-    return odds / (odds.sum() + np.exp(-top)), out[:, 1].astype(float)
+    return odds / (odds.sum() + np.exp(-top)), out[:, 1].astype(float), out[:, 2].astype(float)

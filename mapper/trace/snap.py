@@ -6,9 +6,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, elements_near, sample, to_lab
+from mapper.trace.evidence import (
+    NOMINAL_WIDTH_PX,
+    Elements,
+    elements_near,
+    sample,
+    skin_colours,
+    to_lab,
+)
 from mapper.trace.ground import LAYERS, Ground, as_ground, layer_scale, scaled
-from mapper.trace.likely import bands, shipped_layers, weigh
+from mapper.trace.likely import ACROSS, ALONG, LAB_UNIT, STEP_PX, bands, shipped_layers, weigh
 from mapper.trace.model import LAB_WEIGHTS, TraceError
 
 __all__ = [
@@ -26,13 +33,21 @@ MAX_REACH_PX = 400.0
 SUPPORT_RUN = 3.0  # widths to either side along the line that speak for an element
 PER_LAYER = 3
 PER_LAYER_WEIGHED = 5
+DIRECTIONS = 12  # in which a lead is looked for under the click itself
+LAID_RUN = 4  # places to either side of the click that tell its colour
+LEAST_LAID = 1.5  # Lab units between the lead and its sides
+INSIDE = 0.5  # widths off a lead's middle up to which a click is on it
+MOST_READINGS = 24  # the surest, of which those that say the same are taken together
+SAME_PLACE, SAME_WIDTH = 0.5, 0.3  # in widths; in log width
+SAME_ANGLE = np.sin(np.radians(25))
+SAME_COLOUR = 12.0  # Lab units
 LEAST_SHARE = 0.05  # surest line at a click; no click on a lead had less among the held-out ones
 NO_SHARE = 1e-4  # stands for less
 MOST_CANDIDATES = 200
 UNDER_COLOUR = 15.0  # Lab units
-LIKE_COLOUR = 12.0  # Lab units
+LIKE_COLOUR = 9.0  # Lab units
 LIKE_WIDTH = 0.3  # in log width
-MOST_UNLIKE = 4.0
+MOST_UNLIKE = 8.0
 MOST_STRETCH = np.log(1.2)  # a width read is mended by that much at most
 COARSER_BONUS = 1.05  # per layer: a glint along a thick lead is thinner than the lead
 
@@ -152,23 +167,85 @@ def _weighed(ground: Ground, xy_px: np.ndarray, reach_px: float) -> list[Snap]:
     found, seen = banded(ground, xy_px, reach_px)
     if not found:
         return []
-    shares, stretch = weigh(seen, np.array([s.facts for s in found]), shipped_layers())
+    shares, stretch, beside = weigh(seen, np.array([s.facts for s in found]), shipped_layers())
     widths = np.exp(np.clip(stretch, -MOST_STRETCH, MOST_STRETCH)) * [s.width_px for s in found]
-    return [
-        replace(snap, score=max(float(share), NO_SHARE), width_px=float(width))
-        for snap, share, width in zip(found, shares, widths, strict=True)
+    mended = [
+        replace(snap, xy_px=_moved(snap, off), width_px=float(width))
+        for snap, width, off in zip(found, widths, np.clip(beside, -INSIDE, INSIDE), strict=True)
     ]
+    return _gathered(mended, shares)
+
+
+def _moved(snap: Snap, beside: float) -> np.ndarray:
+    """Its place moved `beside` widths across its line."""
+    side = np.array([-np.sin(snap.angle_rad), np.cos(snap.angle_rad)])
+    return snap.xy_px + beside * snap.width_px * side
+
+
+def _gathered(found: list[Snap], shares: np.ndarray) -> list[Snap]:
+    """The surest of those that say the same, each with the belief in all of them."""
+    left = list(np.argsort(-shares, kind="stable")[:MOST_READINGS])
+    kept = []
+    while left:
+        first = found[left[0]]
+        same = [k for k in left if _says(found[k], first)]
+        kept.append(replace(first, score=max(float(shares[same].sum()), NO_SHARE)))
+        left = [k for k in left if k not in same]
+    return kept
+
+
+def _says(one: Snap, other: Snap) -> bool:
+    """Whether both are one lead, read nearly alike."""
+    off = np.linalg.norm((one.colour - other.colour) * LAB_WEIGHTS)
+    return bool(
+        abs(np.log(one.width_px / other.width_px)) < SAME_WIDTH
+        and abs(np.sin(one.angle_rad - other.angle_rad)) < SAME_ANGLE
+        and np.hypot(*(one.xy_px - other.xy_px)) < SAME_PLACE * other.width_px
+        and off < SAME_COLOUR
+    )
 
 
 def banded(ground: Ground, xy_px: np.ndarray, reach_px: float) -> tuple[list[Snap], np.ndarray]:
     """The candidates at a click, not weighed yet, and their bands (K, ALONG, ACROSS, 3)."""
     found, seen = [], []
     for crop, snaps in _by_layer(ground, xy_px, reach_px, PER_LAYER_WEIGHED):
-        if snaps:
-            at = np.array([crop.from_photo(s.xy_px) for s in snaps])
-            found += snaps
-            seen.append(bands(crop.lab, at, np.array([s.angle_rad for s in snaps])))
+        at = np.array([*(crop.from_photo(s.xy_px) for s in snaps), *[crop.click] * DIRECTIONS])
+        every = np.arange(DIRECTIONS) * (np.pi / DIRECTIONS)
+        angles = np.array([*(s.angle_rad for s in snaps), *every])
+        band = bands(crop.lab, at, angles)
+        every_one = snaps + _laid(crop, every, band[len(snaps) :])
+        kept = [k for k, snap in enumerate(every_one) if snap.contrast >= LEAST_LAID]
+        found += [every_one[k] for k in kept]
+        seen.append(band[kept])
     return found, np.concatenate(seen) if seen else np.zeros((0, 0, 0, 3))
+
+
+def _laid(crop: _Crop, angles_rad: np.ndarray, seen: np.ndarray) -> list[Snap]:
+    """Leads of the layer's width straight through the click, whatever lines were found there.
+
+    `angles_rad` (D,) their directions, `seen` (D, ALONG, ACROSS, 3) their bands.
+    """
+    near = seen[:, ALONG // 2 - LAID_RUN : ALONG // 2 + LAID_RUN + 1] * LAB_UNIT
+    middle = near[:, :, ACROSS // 2 - 1 : ACROSS // 2 + 2].mean((1, 2))
+    sides = (near[:, :, [0, -1]].mean(1) - middle[:, None]) * LAB_WEIGHTS
+    contrast = np.linalg.norm(sides, axis=2).mean(1)
+    run = np.arange(-LAID_RUN, LAID_RUN + 1) * STEP_PX[0]
+    way = np.stack([np.cos(angles_rad), np.sin(angles_rad)], -1)
+    at = np.repeat(crop.click[None], len(way), 0)
+    colour = np.median(skin_colours(crop.lab, at, way, run), axis=1)
+    xy_px, width_px = crop.to_photo(crop.click), NOMINAL_WIDTH_PX / crop.scale
+    return [
+        Snap(
+            xy_px,
+            width_px,
+            colour[k],
+            float(angle_rad),
+            float(contrast[k]),
+            0.0,
+            np.array([0.0, np.log(contrast[k] / 10 + 0.01), 0.0, 0.0, crop.number / LAYERS, 0.0]),
+        )
+        for k, angle_rad in enumerate(angles_rad)
+    ]
 
 
 def _candidates(ground: Ground, xy_px: np.ndarray, reach_px: float) -> list[Snap]:

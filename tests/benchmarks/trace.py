@@ -2,12 +2,14 @@
 
     python -m tests.benchmarks.trace cables [--count 12] [--peers]
     python -m tests.benchmarks.trace plates [--peers]
+    python -m tests.benchmarks.trace stretches [--peers]
     python -m tests.benchmarks.trace judge [--count 12]
     python -m tests.benchmarks.trace propose [--count 12]
 
-Plates are read from MAPPER_PLATES or ../shared/plates. Times are process time on one core.
-The peers get the same two clicks and no extra ones: scikit-image's Sato filter with
-`route_through_array`, and OpenCV's `IntelligentScissorsMB`.
+`plates` traces leads from end to end, under what covers them, too; `stretches` each part of them
+that is seen without a break. Plates are read from MAPPER_PLATES or ../shared/plates. Times are
+process time on one core. The peers get the same two clicks and no extra ones: scikit-image's Sato
+filter with `route_through_array`, and OpenCV's `IntelligentScissorsMB`.
 """
 
 from __future__ import annotations
@@ -34,6 +36,7 @@ from tests.benchmarks.trace_truth import (
     plate_crossings,
     plate_tasks,
     plates,
+    stretch_tasks,
 )
 
 SEED = 20
@@ -67,7 +70,11 @@ def scissors(image_bgr: np.ndarray) -> Callable[[Task], np.ndarray]:
     return trace
 
 
-def measure(name: str, pictures: list[tuple[np.ndarray, list[Task]]], peers: bool) -> None:
+Rows = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
+
+
+def measure(name: str, pictures: list[tuple[np.ndarray, list[Task]]], peers: bool) -> Rows:
+    """Print how right the leads of some pictures are traced, and return what that was told from."""
     rows, seconds, preparing, size = [], [], [], []
     for image, tasks in pictures:
         begun = time.process_time()
@@ -84,7 +91,15 @@ def measure(name: str, pictures: list[tuple[np.ndarray, list[Task]]], peers: boo
             first, last, extra = mend(trace, task)
             rows.append((first.within, first.right, last.within, last.right, extra))
             size.append(task.visible.sum())
-    r, weight = np.array(rows, float), np.array(size, float)
+    found = np.array(rows, float), np.array(size, float), np.array(preparing), np.array(seconds)
+    _tell(name, found)
+    if peers:
+        _measure_peers(pictures, found[1])
+    return found
+
+
+def _tell(name: str, found: Rows) -> None:
+    r, weight, preparing, seconds = found
     print(
         f"{name:32s} leads {len(r):3d}  two clicks: within radius "
         f"{100 * np.average(r[:, 0], weights=weight):5.1f} %, right {100 * r[:, 1].mean():5.1f} %"
@@ -94,24 +109,26 @@ def measure(name: str, pictures: list[tuple[np.ndarray, list[Task]]], peers: boo
         f" (95th {np.percentile(seconds, 95):5.3f})",
         flush=True,
     )
-    if peers:
-        for peer in (sato_route, scissors):
-            scores, seconds = [], []
-            for image, tasks in pictures:
-                trace = peer(image)
-                for task in tasks:
-                    begun = time.process_time()
-                    line = trace(task)
-                    seconds.append(time.process_time() - begun)
-                    result = score(line, task)
-                    scores.append((result.within, result.right))
-            s = np.array(scores, float)
-            print(
-                f"    {peer.__name__:28s} leads {len(s):3d}  two clicks: within radius "
-                f"{100 * np.average(s[:, 0], weights=weight):5.1f} %, "
-                f"right {100 * s[:, 1].mean():5.1f} %  trace {np.median(seconds):5.3f} s",
-                flush=True,
-            )
+
+
+def _measure_peers(pictures: list[tuple[np.ndarray, list[Task]]], weight: np.ndarray) -> None:
+    for peer in (sato_route, scissors):
+        scores, seconds = [], []
+        for image, tasks in pictures:
+            trace = peer(image)
+            for task in tasks:
+                begun = time.process_time()
+                line = trace(task)
+                seconds.append(time.process_time() - begun)
+                result = score(line, task)
+                scores.append((result.within, result.right))
+        s = np.array(scores, float)
+        print(
+            f"    {peer.__name__:28s} leads {len(s):3d}  two clicks: within radius "
+            f"{100 * np.average(s[:, 0], weights=weight):5.1f} %, "
+            f"right {100 * s[:, 1].mean():5.1f} %  trace {np.median(seconds):5.3f} s",
+            flush=True,
+        )
 
 
 def judge(name: str, cases: list[tuple[np.ndarray, list[Dispute]]]) -> None:
@@ -158,16 +175,20 @@ def _propose(name: str, pictures: list[tuple[np.ndarray, list[Task]]]) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=("cables", "plates", "judge", "propose"))
+    parser.add_argument("what", choices=("cables", "plates", "stretches", "judge", "propose"))
     parser.add_argument("--count", type=int, default=12, help="cable pictures per kind")
     parser.add_argument("--peers", action="store_true")
     chosen = parser.parse_args()
     cv2.setNumThreads(1)
     default = Path(__file__).resolve().parents[3] / "shared" / "plates"
     folder = Path(os.environ.get("MAPPER_PLATES", default))
-    if chosen.what == "plates":
-        for name, truth, photo, image in plates(folder):
-            measure(name, [(image, list(plate_tasks(truth, photo)))], chosen.peers)
+    if chosen.what in ("plates", "stretches"):
+        tasks = plate_tasks if chosen.what == "plates" else stretch_tasks
+        found = [
+            measure(name, [(image, list(tasks(truth, photo)))], chosen.peers)
+            for name, truth, photo, image in plates(folder)
+        ]
+        _tell("all", tuple(np.concatenate(part) for part in zip(*found, strict=True)))
         return
     rng = np.random.default_rng(SEED)
     judged: dict[str, list[tuple[np.ndarray, list[Dispute]]]] = {"full": [], "degraded": []}

@@ -14,9 +14,19 @@ from mapper.trace import Company
 from tests.benchmarks.loose_cables import Scene
 from tests.benchmarks.trace_score import Task
 
-__all__ = ["Dispute", "cable_crossings", "cable_tasks", "plate_crossings", "plate_tasks", "plates"]
+__all__ = [
+    "Dispute",
+    "cable_crossings",
+    "cable_tasks",
+    "plate_crossings",
+    "plate_tasks",
+    "plates",
+    "stretch_tasks",
+]
 
 MIN_ANGLE_DEG = 8.0
+LEAST_SEEN = 20  # vertices of a stretch
+FROM_COVER = 2  # vertices between a click and what covers the lead
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +86,21 @@ def plate_tasks(truth: dict, photo: dict) -> Iterator[Task]:
         line = np.array(wire["polyline_px"])
         width = _width_px(truth, photo, wire["id"])
         yield Task(wire["id"], line[part], seen[part], width[part])
+
+
+def stretch_tasks(truth: dict, photo: dict) -> Iterator[Task]:
+    """Every stretch of those leads that is seen all along, clicked at both its ends."""
+    for lead in plate_tasks(truth, photo):
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], lead.visible.astype(int), [0]])))
+        for first, end in edges.reshape(-1, 2) + (FROM_COVER, -FROM_COVER):
+            if end - first >= LEAST_SEEN:
+                part = slice(first, end)
+                yield Task(
+                    f"{lead.name} from {first}",
+                    lead.points_px[part],
+                    lead.visible[part],
+                    lead.width_px[part],
+                )
 
 
 def plate_crossings(truth: dict, photo: dict, clear_only: bool = True) -> Iterator[Dispute]:
