@@ -22,7 +22,7 @@ from mapper.trace.model import TraceError
 __all__ = ["LAYERS", "Ground", "Layer", "as_ground", "layer_for_width", "layer_scale", "prepare"]
 
 LAYERS = 8  # leads of 3 px (layer 0) to about 50 px (layer 7), half an octave apart
-PREPARED_PX = 3_100_000  # layers up to this size are made by `prepare`, finer ones when needed
+PREPARED_PX = 6_200_000  # layers up to this size are made by `prepare`, finer ones when needed
 MIN_SIDE_PX = 8
 LOOKS = 256  # places looked at that are kept in mind
 
