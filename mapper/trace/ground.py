@@ -19,10 +19,20 @@ import numpy as np
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, line_elements, to_lab
 from mapper.trace.model import TraceError
 
-__all__ = ["LAYERS", "Ground", "Layer", "as_ground", "layer_for_width", "layer_scale", "prepare"]
+__all__ = [
+    "LAYERS",
+    "Ground",
+    "Layer",
+    "as_ground",
+    "layer_for_width",
+    "layer_scale",
+    "prepare",
+    "quick_layer_for",
+]
 
 LAYERS = 8  # leads of 3 px (layer 0) to about 50 px (layer 7), half an octave apart
 PREPARED_PX = 6_200_000  # layers up to this size are made by `prepare`, finer ones when needed
+NEARLY = 0.6  # of the width that a layer is made for
 MIN_SIDE_PX = 8
 LOOKS = 256  # places looked at that are kept in mind
 
@@ -93,6 +103,21 @@ def layer_scale(number: int) -> float:
     return 2.0 ** (-number / 2)
 
 
+def quick_layer_for(ground: Ground, width_px: float) -> int:
+    """The layer for leads of that width, but none that is still to be made if one that is ready
+    shows them nearly as well: a fine layer of a large photo takes seconds.
+    """
+    size = ground.width_px * ground.height_px
+    ready = next(n for n in range(LAYERS) if n == LAYERS - 1 or _is_prepared(size, n))
+    wanted = layer_for_width(width_px)
+    nearly = width_px * layer_scale(ready) >= NEARLY * NOMINAL_WIDTH_PX
+    return max(wanted, ready) if nearly else wanted
+
+
+def _is_prepared(size_px: int, number: int) -> bool:
+    return size_px * layer_scale(number) ** 2 <= PREPARED_PX
+
+
 def layer_for_width(width_px: float) -> int:
     return int(np.clip(round(2 * np.log2(max(width_px, 1.0) / NOMINAL_WIDTH_PX)), 0, LAYERS - 1))
 
@@ -102,7 +127,7 @@ def prepare(image_bgr: np.ndarray) -> Ground:
     ground = Ground(_checked_image(image_bgr))
     size = ground.width_px * ground.height_px
     for number in range(LAYERS):
-        if size * layer_scale(number) ** 2 <= PREPARED_PX:
+        if _is_prepared(size, number):
             ground.layer(number)
     return ground
 

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from mapper.trace.evidence import NOMINAL_WIDTH_PX, Elements, elements_of_colour, joined
-from mapper.trace.ground import Ground, Layer, as_ground, layer_for_width
+from mapper.trace.ground import Ground, Layer, as_ground, quick_layer_for
 from mapper.trace.lanes import in_lane
 from mapper.trace.links import link_elements
 from mapper.trace.loops import with_loops
@@ -79,7 +79,7 @@ def trace_between(
     if not snaps:
         return _blind(clicks)
     width_px = float(np.median([s.width_px for s in snaps]))
-    layer = ground.layer(layer_for_width(width_px))
+    layer = ground.layer(quick_layer_for(ground, width_px))
     places = np.array(
         [p if s is None else _beside(p, s) for p, s in zip(clicks, seen, strict=True)]
     )
